@@ -1,0 +1,1 @@
+"""What touches the world: stores, HTTP, documents, telemetry. Hosts run the stages and know nothing of gifts."""

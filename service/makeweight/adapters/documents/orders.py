@@ -1,0 +1,50 @@
+"""Order events as JSONL: one structured CloudEvent, or one bare event, a line."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from makeweight.contracts.events import Body, Envelope, Kind, kind_of, read_data, read_line
+from makeweight.contracts.orders import digest
+from makeweight.contracts.problems import WireError
+from makeweight.domain.values import value
+
+MAX_LINE_BYTES = 1_000_000  # of one event
+
+
+@value
+class Line:
+    """A line of the file: the event in it, or what is wrong with it."""
+
+    number: int
+    raw: bytes
+    kind: Kind = "orders"
+    body: Body | None = None
+    digest: str = ""
+    error: WireError | None = None
+
+
+def read_jsonl(path: Path) -> Iterator[Line]:
+    """The lines of a file, wrong ones included; empty lines are passed over."""
+    with path.open("rb") as file:
+        yield from read_stream(file, path.name)
+
+
+def read_stream(file: BinaryIO, name: str) -> Iterator[Line]:
+    """The lines of an open stream."""
+    for number, raw in enumerate(file, 1):
+        text = raw.strip()
+        if text:
+            yield read_one(text, name, number)
+
+
+def read_one(text: bytes, name: str, number: int) -> Line:
+    """One line."""
+    if len(text) > MAX_LINE_BYTES:
+        return Line(number, text, error=WireError("too_large", f"the event is larger than {MAX_LINE_BYTES} bytes"))
+    try:
+        envelope: Envelope = read_line(text, name, number)
+        body = read_data(envelope)
+        return Line(number, text, kind_of(envelope), body, digest(body))
+    except WireError as error:
+        return Line(number, text, error=error)

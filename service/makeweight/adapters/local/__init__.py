@@ -1,0 +1,1 @@
+"""The embedded host: both stages in one process, on SQLite or in memory."""

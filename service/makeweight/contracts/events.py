@@ -1,0 +1,82 @@
+"""CloudEvents 1.0: the envelope of every message that comes from outside.
+
+Only what duplicates and routing need is read: id and source are required and never made up (an SDK that fills in a
+missing id would make every repeat look new).
+"""
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from makeweight.contracts.codec import dumps, parse_object
+from makeweight.contracts.orders import FulfilmentEvent, OrderEvent, read_fulfilment, read_order
+from makeweight.contracts.problems import WireError, nearest
+from makeweight.domain.values import value
+
+ORDER_TYPE = "com.makeweight.order.v1"
+FULFILMENT_TYPE = "com.makeweight.fulfilment.v1"
+TYPES = (ORDER_TYPE, FULFILMENT_TYPE)
+REQUIRED = ("specversion", "id", "source", "type")
+
+
+@value
+class Envelope:
+    """An event's attributes, and its data as JSON."""
+
+    id: str
+    source: str
+    type: str
+    subject: str
+    data: bytes
+
+
+def read_attributes(attributes: Mapping[str, str], data: bytes) -> Envelope:
+    """Binary mode: attributes beside the data. ``WireError`` names the attribute that is missing or wrong."""
+    for name in REQUIRED:
+        if not attributes.get(name):
+            raise WireError("envelope", f"CloudEvents attribute {name!r} is missing or empty")
+    if attributes["specversion"] != "1.0":
+        raise WireError("envelope", f"specversion is {attributes['specversion']!r}; expected '1.0'")
+    if attributes["type"] not in TYPES:
+        known = " or ".join(TYPES)
+        given = attributes["type"]
+        raise WireError("envelope", f"type is {given!r}; expected {known}{nearest(given, TYPES)}")
+    return Envelope(attributes["id"], attributes["source"], attributes["type"], attributes.get("subject", ""), data)
+
+
+def read_structured(body: bytes | str) -> Envelope:
+    """Structured mode: one JSON object with the attributes and ``data``."""
+    return _structured(parse_object(body))
+
+
+def _structured(parsed: dict[str, Any]) -> Envelope:
+    if "data" not in parsed:
+        raise WireError("envelope", "CloudEvents member 'data' is missing; an event without data says nothing")
+    for name in (*REQUIRED, "subject"):
+        if not isinstance(parsed.get(name, ""), str):
+            raise WireError("envelope", f"CloudEvents attribute {name!r} is not text")
+    return read_attributes({k: v for k, v in parsed.items() if isinstance(v, str)}, dumps(parsed["data"]))
+
+
+def read_line(body: bytes, source: str, place: int) -> Envelope:
+    """A line of a JSONL file: a structured event, or bare data, which then is known by the file and its line."""
+    parsed = parse_object(body)
+    if "specversion" in parsed:
+        return _structured(parsed)
+    kind = FULFILMENT_TYPE if "ticket" in parsed else ORDER_TYPE
+    return Envelope(f"{place}", source, kind, str(parsed.get("order", "")), body)
+
+
+Body = OrderEvent | FulfilmentEvent
+Kind = Literal["orders", "fulfilment"]
+
+
+def kind_of(envelope: Envelope) -> Kind:
+    """The topic that the event belongs to."""
+    return "orders" if envelope.type == ORDER_TYPE else "fulfilment"
+
+
+def read_data(envelope: Envelope) -> Body:
+    """The order or fulfilment event inside; ``WireError`` where it is malformed."""
+    if envelope.type == ORDER_TYPE:
+        return read_order(envelope.data)
+    return read_fulfilment(envelope.data)

@@ -1,0 +1,40 @@
+"""The messages that the program's own stages send and log. Their shape is the domain's; this only reads and writes it."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import ConfigDict, Field
+
+from makeweight.contracts.codec import Codec
+from makeweight.domain.claims import Claim, Command, Decision, HandledGift, Receipt, Tick
+from makeweight.domain.entries import DeskEntry, LedgerEntry
+from makeweight.domain.orders import Line, Order
+from makeweight.domain.tickets import Notice, OfferLevel, PickTicket
+from makeweight.domain.values import value
+
+# An order inside an entry or a ticket keeps the members that the shop's back end added, as on the way in.
+for _open in (Order, Line):
+    setattr(_open, "__pydantic_config__", ConfigDict(extra="allow"))  # noqa: B010 - pydantic's hook
+
+
+@value
+class Reject:
+    """An input that could not be processed: its original bytes (base64), why, and where it stood."""
+
+    topic: str
+    position: int
+    key: str
+    code: str
+    sentence: str
+    body: str
+
+
+COMMAND: Codec[Claim | HandledGift | Receipt | Tick] = Codec(Annotated[Command, Field(discriminator="kind")])
+DECISION: Codec[Decision] = Codec(Decision)
+DESK_ENTRY: Codec[Any] = Codec(Annotated[DeskEntry, Field(discriminator="kind")])
+LEDGER_ENTRY: Codec[Any] = Codec(Annotated[LedgerEntry, Field(discriminator="kind")])
+TICKET: Codec[PickTicket] = Codec(PickTicket)
+LEVEL: Codec[OfferLevel] = Codec(OfferLevel)
+NOTICE: Codec[Notice] = Codec(Notice)
+REJECT: Codec[Reject] = Codec(Reject)
+
+ENTRIES: dict[Literal["desk", "ledger"], Codec[Any]] = {"desk": DESK_ENTRY, "ledger": LEDGER_ENTRY}

@@ -1,0 +1,122 @@
+"""What desk and ledger say to each other: claims, facts and stock commands one way, decisions the other."""
+
+from dataclasses import field
+from typing import Literal
+
+from makeweight.domain.campaigns import WhenOut
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import HappenedKind
+from makeweight.domain.reasons import Figures, Reason
+from makeweight.domain.values import value
+
+Outcome = Literal["granted", "owed", "declined"]
+
+
+@value
+class Option:
+    """A gift that would do, and the sites it may leave from, best first."""
+
+    gift: str
+    sites: list[str]
+
+
+@value
+class Claim:
+    """'This order wants this many units of this offer': a level with a number (revision, step), not an increment.
+
+    It carries all that decides, so the ledger never reads a campaign. No options: the offer gives a benefit and needs
+    no stock.
+    """
+
+    id: str
+    order: str
+    offer: str
+    revision: int
+    step: int
+    units: int
+    campaign_revision: int
+    placed_at: Instant
+    options: list[Option] = field(default_factory=list)
+    when_out: WhenOut = "next"
+    customer_cap: int | None = None
+    total_cap: int | None = None
+    customer: str | None = None
+    group: str | None = None
+    benefit: str | None = None
+    worth: int = 0
+    threshold: int = 0
+    kind: Literal["claim"] = "claim"
+
+    @property
+    def number(self) -> tuple[int, int]:
+        """Claims of an order and offer are compared by this: the higher one supersedes."""
+        return (self.revision, self.step)
+
+
+@value
+class HandledGift:
+    """The warehouse released or packed gift units of an order's grant."""
+
+    id: str
+    order: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    happened: HappenedKind
+    at: Instant
+    kind: Literal["handled"] = "handled"
+
+
+@value
+class Receipt:
+    """Gift units put at the disposal of one offer at one site. The id is given by whoever sends it."""
+
+    id: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    kind: Literal["receipt"] = "receipt"
+
+
+@value
+class Tick:
+    """The time, as a message: what is due by then is done."""
+
+    id: str
+    at: Instant
+    kind: Literal["tick"] = "tick"
+
+
+Command = Claim | HandledGift | Receipt | Tick
+
+
+@value
+class Decision:
+    """The ledger's answer to one claim number. A higher edition of the same number replaces a lower one.
+
+    ``units`` is what the order holds (reserved, released or packed) of ``gift`` at ``site``; ``owed`` comes on top.
+    """
+
+    id: str
+    order: str
+    offer: str
+    revision: int
+    step: int
+    edition: int
+    outcome: Outcome
+    units: int
+    figures: Figures
+    at: Instant
+    gift: str | None = None
+    site: str | None = None
+    owed: int = 0
+    substitute: bool = False
+    reason: Reason | None = None
+    kind: Literal["decision"] = "decision"
+
+    @property
+    def number(self) -> tuple[int, int]:
+        """The number of the claim that is answered."""
+        return (self.revision, self.step)

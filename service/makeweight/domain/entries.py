@@ -1,0 +1,152 @@
+"""The immutable entries of the two logs: what happened, in an order that every reader agrees on.
+
+Every entry has a deterministic id and the instant at which it was handled; the first with an id counts.
+"""
+
+from typing import Literal
+
+from makeweight.domain.campaigns import Gift
+from makeweight.domain.claims import Claim, Decision, HandledGift, Outcome, Receipt
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import Fulfilment, Order
+from makeweight.domain.qualify import Evaluation
+from makeweight.domain.reasons import Figures, Reason
+from makeweight.domain.stock import Move
+from makeweight.domain.values import value
+
+# --- the desk's log ---------------------------------------------------------------------------------------------
+
+
+@value
+class Judged:
+    """An order revision was judged: its facts, the evaluation, the campaign revisions used, and what it claims.
+
+    ``standby`` are the next members of a group, best first, in case the one that is claimed is out of stock.
+    """
+
+    id: str
+    order: Order
+    digest: str
+    evaluation: Evaluation
+    claims: list[Claim]
+    standby: list[Claim]
+    benefits: dict[str, str]
+    gifts: dict[str, Gift]
+    blocked: dict[str, str]
+    at: Instant
+    kind: Literal["judged"] = "judged"
+
+
+@value
+class Superseded:
+    """A lower revision came late, or an answer to a claim that has been replaced: recorded, and nothing changes."""
+
+    id: str
+    order: str
+    what: str
+    digest: str
+    at: Instant
+    kind: Literal["superseded"] = "superseded"
+
+
+@value
+class Answered:
+    """A decision of the ledger was received, and what the desk claims because of it."""
+
+    id: str
+    order: str
+    decision: Decision
+    claims: list[Claim]
+    at: Instant
+    kind: Literal["answered"] = "answered"
+
+
+@value
+class Reported:
+    """A fact from the warehouse, and the gift units that it concerns, by offer."""
+
+    id: str
+    order: str
+    fact: Fulfilment
+    digest: str
+    site: str
+    lines: dict[str, int]
+    gifts: list[HandledGift]
+    over: dict[str, int]
+    at: Instant
+    kind: Literal["reported"] = "reported"
+
+
+@value
+class Overdue:
+    """The ledger has not answered in time: the ticket goes out and its gift follows."""
+
+    id: str
+    order: str
+    revision: int
+    at: Instant
+    kind: Literal["overdue"] = "overdue"
+
+
+DeskEntry = Judged | Superseded | Answered | Reported | Overdue
+
+# --- the ledger's log -------------------------------------------------------------------------------------------
+
+
+@value
+class Settled:
+    """A claim was settled, or an owed one served: its outcome with the figures, and the moves that it makes.
+
+    ``units`` is the change in what the order holds; for a benefit it comes without a move.
+    """
+
+    id: str
+    claim: Claim
+    edition: int
+    outcome: Outcome
+    moves: list[Move]
+    figures: Figures
+    at: Instant
+    units: int = 0
+    gift: str | None = None
+    site: str | None = None
+    owed: int = 0
+    substitute: bool = False
+    reason: Reason | None = None
+    kind: Literal["settled"] = "settled"
+
+
+@value
+class Outnumbered:
+    """A claim came after a higher one of its order and offer: recorded, and nothing changes."""
+
+    id: str
+    claim: Claim
+    at: Instant
+    kind: Literal["outnumbered"] = "outnumbered"
+
+
+@value
+class Received:
+    """Stock came in."""
+
+    id: str
+    receipt: Receipt
+    moves: list[Move]
+    at: Instant
+    kind: Literal["received"] = "received"
+
+
+@value
+class Handled:
+    """The warehouse released or packed units; units without cover come from the over-gift account."""
+
+    id: str
+    command: HandledGift
+    moves: list[Move]
+    at: Instant
+    over: int = 0
+    kind: Literal["handled"] = "handled"
+
+
+LedgerEntry = Settled | Outnumbered | Received | Handled

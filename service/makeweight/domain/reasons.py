@@ -1,0 +1,67 @@
+"""Why an offer was not granted in full: a closed list of codes, each with one sentence that a person understands.
+
+The list's order is the order of the checks (common practice of the trade; no source): an order is judged for
+eligibility, then value, then the other offers of its group, then caps from the order outwards, then cautions and
+stock. The reason of an outcome is the last check that lowered it.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+from makeweight.domain.money import to_major
+from makeweight.domain.values import value
+
+
+class Reason(StrEnum):
+    """Reason codes, in the order of the checks. One code, one word everywhere: entry, decision, metric, summary."""
+
+    CANCELLED = "cancelled"
+    ORDER_CLASS = "order_class"
+    OUTSIDE_WINDOW = "outside_window"
+    BELOW_THRESHOLD = "below_threshold"
+    NO_PURCHASE = "no_purchase"
+    OUTRANKED = "outranked"
+    ORDER_CAP = "order_cap"
+    CAUTION = "caution"
+    CUSTOMER_CAP = "customer_cap"
+    CAMPAIGN_CAP = "campaign_cap"
+    NO_STOCK = "no_stock"
+    NOT_WANTED = "not_wanted"
+
+
+@value
+class Figures:
+    """The numbers that decided a claim, as they stood at its place in the ledger; None where no limit applies."""
+
+    wanted: int
+    customer_cap: int | None = None
+    customer_live: int | None = None
+    total_cap: int | None = None
+    total_live: int | None = None
+    stock_free: int | None = None
+
+
+_SENTENCES: Mapping[Reason, str] = {
+    Reason.CANCELLED: "The order was cancelled.",
+    Reason.ORDER_CLASS: "Orders of class {order_class} take no part in promotions.",
+    Reason.OUTSIDE_WINDOW: "The order was placed outside the campaign's window.",
+    Reason.BELOW_THRESHOLD: "{value} counted where {word} {threshold} is asked: {gap} short.",
+    Reason.NO_PURCHASE: "None of the goods that the offer asks for was bought at a price above zero.",
+    Reason.OUTRANKED: "Only one offer of group {group} is given, and {winner} comes first.",
+    Reason.ORDER_CAP: "At most {cap} to an order.",
+    Reason.CAUTION: "{caution} for gift {gift} is not answered with 'none', so it is not sent.",
+    Reason.CUSTOMER_CAP: "This customer already has {customer_live} of at most {customer_cap}.",
+    Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came.",
+    Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came.",
+    Reason.NOT_WANTED: "The order no longer asks for this gift.",
+}
+
+
+def sentence(reason: Reason, facts: Mapping[str, object]) -> str:
+    """The one sentence of a reason with its figures filled in. A figure that is missing is a defect: ``KeyError``."""
+    return _SENTENCES[reason].format_map(facts)
+
+
+def amount(minor: int, currency: str) -> str:
+    """An amount as sentences print it: '40.00 EUR'."""
+    return f"{to_major(minor, currency)} {currency}"

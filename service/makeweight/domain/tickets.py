@@ -1,0 +1,106 @@
+"""Pick tickets, notices and offer levels: what is said to the warehouse, the exceptions desk and the dashboards."""
+
+from dataclasses import field
+from typing import Literal
+
+from makeweight.domain.campaigns import Cautions, Customs
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import Destination, Line
+from makeweight.domain.stock import Balance
+from makeweight.domain.values import value
+
+TicketState = Literal["final", "gift_to_follow", "held", "void"]
+NoticeKind = Literal[
+    "near_miss",
+    "owed_gift",
+    "over_gift",
+    "price_mismatch",
+    "blocked_by_caution",
+    "late_arrival",
+    "running_low",
+    "exhausted",
+]
+
+
+@value
+class GiftLine:
+    """A gift on a ticket: charged nothing, worth its stated value, tied to what earned it."""
+
+    offer: str
+    campaign_revision: int
+    gift: str
+    title: str
+    units: int
+    stated_value: int
+    triggered_by: list[int]
+    gtin: str | None = None
+    substitute: bool = False
+    weight_grams: int = 0
+    customs: Customs | None = None
+    cautions: Cautions = field(default_factory=Cautions)
+    total_charged: int = 0
+
+
+@value
+class Told:
+    """One offer's outcome on an order, with the sentence that an agent reads out."""
+
+    offer: str
+    outcome: str
+    sentence: str
+    reason: str | None = None
+
+
+@value
+class PickTicket:
+    """What one site is to pick for one order. The highest (order revision, edition) of a ticket id is the valid one.
+
+    The opaque members of the order (ship-to block, instructions) stand in ``order_parts``, as they came.
+    """
+
+    ticket: str
+    order: str
+    order_revision: int
+    edition: int
+    state: TicketState
+    site: str
+    currency: str
+    destination: Destination
+    service: str
+    lines: list[Line]
+    gift_lines: list[GiftLine]
+    benefits: list[str]
+    told: list[Told]
+    order_parts: dict[str, object] = field(default_factory=dict)
+    hold: str | None = None
+
+
+@value
+class Notice:
+    """Something a person should see: a level by id. A newer revision replaces it, amount 0 closes it.
+
+    ``amount`` is minor units for near misses (the gap) and prices (what is due), else units.
+    """
+
+    id: str
+    kind: NoticeKind
+    amount: int
+    revision: int
+    sentence: str
+    at: Instant
+    order: str | None = None
+    offer: str | None = None
+    line: int | None = None
+
+
+@value
+class OfferLevel:
+    """What the ledger knows of one offer, as of its ``sequence``-th entry."""
+
+    offer: str
+    sequence: int
+    live_units: int
+    owed_units: int
+    total_cap: int | None
+    exhausted_at: Instant | None
+    balances: list[Balance]

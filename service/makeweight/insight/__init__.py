@@ -1,0 +1,1 @@
+"""Rates, burn and totals: what the numbers say."""

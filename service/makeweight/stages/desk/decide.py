@@ -1,0 +1,246 @@
+"""What the desk makes of a message: immutable entries, and nothing but."""
+
+from makeweight.domain.choose import choose
+from makeweight.domain.claims import Claim, Decision, HandledGift, Tick
+from makeweight.domain.entries import Answered, Judged, Overdue, Reported, Superseded
+from makeweight.domain.orders import Fulfilment, Order
+from makeweight.domain.qualify import Evaluation, evaluate
+from makeweight.domain.reasons import Reason
+from makeweight.domain.values import replaced
+from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState
+from makeweight.stages.desk.tickets import outstanding, ticket_id
+from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
+
+MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
+
+
+def order(store: Store, event: Order, digest: str, view: View) -> Verdict:
+    """Judge a snapshot by the campaigns in force when the order was placed.
+
+    A lower revision than the known one changes nothing; an equal one is a repeat if its content is the same.
+    """
+    state = store.get(ORDERS, event.order)
+    if state is not None:
+        known = state.digests.get(str(event.revision))
+        if known == digest:
+            return Verdict(
+                "repeat",
+                subjects=[("claims", event.order), ("ticket", event.order), ("notices", event.order, "")],
+            )
+        if known is not None:
+            return _refused(
+                "conflict",
+                "other_content",
+                f"Order {event.order} revision {event.revision} came before with other "
+                "content; the first counts. Send a change as a higher revision.",
+            )
+        if len(state.digests) >= MAX_REVISIONS:
+            return _refused("rejected", "too_many_revisions", f"Order {event.order} has {MAX_REVISIONS} revisions")
+        if event.revision < state.order.revision:
+            entry_id = f"{event.order}:{event.revision}:superseded"
+            return Verdict("superseded", [Superseded(entry_id, event.order, str(event.revision), digest, view.now)])
+    return Verdict("applied", [_judged(state, event, digest, view)])
+
+
+def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
+    pins = state.evaluation.campaigns if state is not None else None
+    live = view.book.live(event.placed_at, event.market, event.currency, pins)
+    evaluation = evaluate(event, live)
+    claims: list[Claim] = []
+    holding: set[str] = set()
+    if state is not None:
+        holding = {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
+    choice = choose(event, evaluation, live, holding)
+    claims = choice.claims
+    if state is not None:
+        claims = claims + _withdrawn(state, event, {c.offer for c in claims})
+    if evaluation.campaigns == {} and state is not None:
+        # A cancelled order keeps the pins of its first entry, should it come back to life.
+        evaluation = Evaluation(state.evaluation.campaigns, [])
+        choice = replaced(choice, evaluation=evaluation)
+    return Judged(
+        id=f"{event.order}:{event.revision}:judged",
+        order=event,
+        digest=digest,
+        evaluation=choice.evaluation,
+        claims=claims,
+        standby=choice.standby,
+        benefits=choice.benefits,
+        gifts=choice.gifts,
+        blocked=choice.blocked,
+        at=view.now,
+    )
+
+
+def _withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
+    """Offers claimed before and no longer wanted are claimed with 0."""
+    return [
+        replaced(
+            wish.claim,
+            id=f"{event.order}/{offer}/{event.revision}.0",
+            revision=event.revision,
+            step=0,
+            units=0,
+            customer=event.customer or wish.claim.customer,
+        )
+        for offer, wish in sorted(state.wishes.items())
+        if offer not in kept
+    ]
+
+
+def decision(store: Store, answer: Decision, view: View) -> Verdict:
+    """Record the ledger's answer; a stock decline moves on to the next of the group where the offer says so."""
+    state = store.get(ORDERS, answer.order)
+    wish = state.wishes.get(answer.offer) if state is not None else None
+    if state is None or wish is None:
+        return _refused("rejected", "unknown_claim", f"Order {answer.order} has no claim on {answer.offer}")
+    if wish.answer is not None:
+        known = (wish.answer.number, wish.answer.edition)
+        if known == (answer.number, answer.edition):
+            return Verdict("repeat", subjects=[("ticket", answer.order)])
+        if known > (answer.number, answer.edition):
+            return _superseded(answer, view)
+    if answer.number < wish.claim.number:
+        return _superseded(answer, view)
+    if answer.number > wish.claim.number:
+        return _refused("rejected", "unknown_claim", f"Order {answer.order} made no claim {answer.id}")
+    return Verdict("applied", [Answered(f"{answer.id}:answered", answer.order, answer, _next(state, answer), view.now)])
+
+
+def _superseded(answer: Decision, view: View) -> Verdict:
+    return Verdict("superseded", [Superseded(f"{answer.id}:superseded", answer.order, answer.id, "", view.now)])
+
+
+def _next(state: OrderState, answer: Decision) -> list[Claim]:
+    claim = state.wishes[answer.offer].claim
+    moves_on = (
+        answer.reason is Reason.NO_STOCK
+        and answer.outcome == "declined"
+        and claim.group is not None
+        and claim.when_out == "next"
+    )
+    if not moves_on:
+        return []
+    step = state.step + 1
+    for candidate in state.standby:
+        if candidate.group == claim.group and candidate.offer not in _tried(state, claim.group):
+            return [
+                replaced(
+                    candidate,
+                    id=f"{candidate.order}/{candidate.offer}/{candidate.revision}.{step}",
+                    step=step,
+                )
+            ]
+    return []
+
+
+def _tried(state: OrderState, group: str | None) -> set[str]:
+    """Members of the group that were claimed at the current revision."""
+    return {
+        offer
+        for offer, wish in state.wishes.items()
+        if wish.claim.group == group and wish.claim.revision == state.order.revision and wish.claim.units
+    }
+
+
+def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
+    """Take in what the warehouse did with a ticket: its gift units go to the ledger as commands."""
+    state = store.get(ORDERS, event.order)
+    if state is None:
+        return _refused("rejected", "unknown_order", f"No order {event.order} was seen before its fulfilment event")
+    seen = state.facts.get(event.event)
+    if seen is not None:
+        if seen.digest == digest:
+            subjects: list[Subject] = [("commands", event.order, event.event), ("ticket", event.order)]
+            return Verdict("repeat", subjects=[*subjects, ("notices", event.order, event.event)])
+        return _refused("conflict", "other_content", f"Event {event.event} came before with other content")
+    if len(state.facts) >= MAX_FACTS:
+        return _refused("rejected", "too_many_facts", f"Order {event.order} has {MAX_FACTS} fulfilment events")
+    site = _site_of(state, event.ticket)
+    if site is None:
+        return _refused("rejected", "unknown_ticket", f"Order {event.order} has no ticket {event.ticket}")
+    frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
+    if event.happened == "released" and frozen is not None:
+        gifts: dict[str, int] = {}
+        over: dict[str, int] = {}
+    else:
+        gifts, over = _gift_units(state, event, site, frozen)
+    return Verdict("applied", [_reported(state, event, digest, site, gifts, over, view)])
+
+
+def _site_of(state: OrderState, ticket: str) -> str | None:
+    for frozen in state.frozen:
+        if frozen.ticket == ticket:
+            return frozen.site
+    return next((site for site in state.opened if ticket_id(state, site) == ticket), None)
+
+
+def _gift_units(
+    state: OrderState, event: Fulfilment, site: str, frozen: Frozen | None
+) -> tuple[dict[str, int], dict[str, int]]:
+    """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
+    if frozen is not None:
+        on_paper = frozen.gifts
+    else:
+        on_paper = {
+            offer: units
+            for offer, wish in state.wishes.items()
+            if (units := outstanding(state, offer, wish)) > 0
+            and wish.answer is not None
+            and wish.answer.site == site
+            and (event.edition == 0 or wish.since <= event.edition)
+        }
+    if not event.lines:
+        return ({} if frozen and frozen.packed else dict(on_paper)), {}
+    named: dict[str, int] = {}
+    for line in event.lines:
+        if line.offer is not None and line.offer in state.wishes:
+            named[line.offer] = named.get(line.offer, 0) + line.units
+    over = {offer: units - on_paper.get(offer, 0) for offer, units in named.items()}
+    return named, {offer: units for offer, units in over.items() if units > 0}
+
+
+def _reported(
+    state: OrderState,
+    event: Fulfilment,
+    digest: str,
+    site: str,
+    gifts: dict[str, int],
+    over: dict[str, int],
+    view: View,
+) -> Reported:
+    numbered = {str(line.line): line.units for line in event.lines if line.line is not None}
+    lines = numbered or {str(x.number): x.live_units for x in state.order.lines if x.site == site}
+    commands = []
+    for offer, units in sorted(gifts.items()):
+        answer = state.wishes[offer].answer
+        if units > 0 and answer is not None and answer.gift is not None:
+            commands.append(
+                HandledGift(
+                    id=f"{event.order}/{event.event}/{offer}",
+                    order=event.order,
+                    offer=offer,
+                    gift=answer.gift,
+                    site=site,
+                    units=units,
+                    happened=event.happened,
+                    at=event.at,
+                )
+            )
+    entry_id = f"{event.order}:{event.event}:reported"
+    return Reported(entry_id, event.order, event, digest, site, lines, commands, over, view.now)
+
+
+def tick(store: Store, event: Tick) -> Verdict:
+    """Orders whose gifts the ledger has not answered in time."""
+    entries: list[Overdue] = []
+    for key in store.due(ORDERS, event.at, MAX_DUE):
+        state = store.get(ORDERS, key)
+        if state is not None and state.waiting and not state.overdue:
+            entry_id = f"{key}:{state.order.revision}:overdue"
+            entries.append(Overdue(entry_id, key, state.order.revision, event.at))
+    return Verdict("applied", list(entries))
+
+
+def _refused(result: Result, code: str, text: str) -> Verdict:
+    return Verdict(result, problem=Problem(code, text))

@@ -1,0 +1,145 @@
+"""How the desk's entries change its state; the only place where it changes."""
+
+from datetime import timedelta
+
+from makeweight.domain.claims import Claim
+from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Reported, Superseded
+from makeweight.domain.moments import Instant
+from makeweight.domain.values import InvariantViolation, replaced
+from makeweight.stages.desk.state import FOLLOW_AFTER_SECONDS, ORDERS, Fact, Frozen, OrderState, Wish
+from makeweight.stages.desk.telling import notice, notices
+from makeweight.stages.desk.tickets import opened_after
+from makeweight.stages.port import Store, Subject
+
+
+def fold(store: Store, entry: DeskEntry) -> list[Subject]:
+    """Apply one entry and name what there is to say because of it."""
+    if isinstance(entry, Judged):
+        return _judged(store, entry)
+    if isinstance(entry, Answered):
+        return _answered(store, entry)
+    if isinstance(entry, Reported):
+        return _reported(store, entry)
+    if isinstance(entry, Overdue):
+        return _overdue(store, entry)
+    return _superseded(store, entry)
+
+
+def _keep(store: Store, state: OrderState) -> None:
+    due: Instant | None = None
+    if state.wishes and state.waiting and not state.overdue:
+        due = state.judged_at + timedelta(seconds=FOLLOW_AFTER_SECONDS)
+    store.put(ORDERS, state.order.order, state, due)
+
+
+def _known(store: Store, order: str) -> OrderState:
+    state = store.get(ORDERS, order)
+    if state is None:
+        raise InvariantViolation("S10", f"an entry of order {order} stands before the order itself")
+    return state
+
+
+def _judged(store: Store, entry: Judged) -> list[Subject]:
+    event = entry.order
+    old = store.get(ORDERS, event.order)
+    revision = str(event.revision)
+    if old is None:
+        state = OrderState(
+            order=event,
+            digests={revision: entry.digest},
+            evaluation=entry.evaluation,
+            first_at=entry.at,
+            judged_at=entry.at,
+            wishes={claim.offer: Wish(claim) for claim in entry.claims},
+            standby=entry.standby,
+            benefits=entry.benefits,
+            gifts=entry.gifts,
+            blocked=entry.blocked,
+        )
+    else:
+        state = replaced(
+            old,
+            order=event,
+            digests={**old.digests, revision: entry.digest},
+            evaluation=entry.evaluation,
+            judged_at=entry.at,
+            edition=old.edition + 1,
+            wishes=_claimed(old, entry.claims),
+            standby=entry.standby,
+            benefits=entry.benefits,
+            gifts={**old.gifts, **entry.gifts},
+            blocked=entry.blocked,
+            overdue=False,
+        )
+    subjects: list[Subject] = [("claims", event.order)] if state.wishes else []
+    return _changed(store, state, entry.at, *subjects, ("ticket", event.order), ("notices", event.order, ""))
+
+
+def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:
+    wishes = dict(state.wishes)
+    for claim in claims:
+        old = wishes.get(claim.offer)
+        wishes[claim.offer] = Wish(claim) if old is None else replaced(old, claim=claim)
+    return wishes
+
+
+def _changed(store: Store, state: OrderState, at: Instant, *subjects: Subject) -> list[Subject]:
+    """Derive what follows from the new state (open tickets, notices) and keep it."""
+    state = replaced(state, opened=opened_after(state))
+    if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
+        state = replaced(state, notices=notices(state, at))
+    _keep(store, state)
+    return list(subjects)
+
+
+def _answered(store: Store, entry: Answered) -> list[Subject]:
+    state = _known(store, entry.order)
+    answer = entry.decision
+    wish = state.wishes[answer.offer]
+    edition = state.edition + 1
+    since = wish.since if answer.units <= wish.held else edition
+    wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer, since=since)}
+    state = replaced(state, edition=edition, wishes=wishes)
+    state = replaced(state, wishes=_claimed(state, entry.claims))
+    subjects: list[Subject] = [("claims", entry.order)] if entry.claims else []
+    return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, answer.offer))
+
+
+def _reported(store: Store, entry: Reported) -> list[Subject]:
+    state = _known(store, entry.order)
+    event = entry.fact
+    frozen = list(state.frozen)
+    at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
+    packed = event.happened == "packed"
+    units = {command.offer: command.units for command in entry.gifts}
+    if at is None:
+        frozen.append(Frozen(event.ticket, entry.site, entry.lines, _within(units, entry.over), packed))
+    elif packed:
+        frozen[at] = replaced(frozen[at], packed=True)
+    facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
+    state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts)
+    if entry.over:
+        text = f"Ticket {event.ticket} was packed with more gift units than it carries. A person decides what follows."
+        over = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
+        state = replaced(state, notices={**state.notices, over.id: over})
+    subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
+    return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, event.event))
+
+
+def _within(units: dict[str, int], over: dict[str, int]) -> dict[str, int]:
+    return {offer: n - over.get(offer, 0) for offer, n in units.items() if n > over.get(offer, 0)}
+
+
+def _overdue(store: Store, entry: Overdue) -> list[Subject]:
+    state = _known(store, entry.order)
+    if state.order.revision != entry.revision or state.overdue:
+        return []
+    state = replaced(state, edition=state.edition + 1, overdue=True)
+    return _changed(store, state, entry.at, ("ticket", entry.order))
+
+
+def _superseded(store: Store, entry: Superseded) -> list[Subject]:
+    state = _known(store, entry.order)
+    if entry.digest:
+        _keep(store, replaced(state, digests={**state.digests, entry.what: entry.digest}))
+    return []

@@ -1,0 +1,94 @@
+"""What the desk keeps of an order: one value, the fold of the order's entries."""
+
+from dataclasses import field
+
+from makeweight.domain.campaigns import Gift
+from makeweight.domain.claims import Claim, Decision, HandledGift
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import Order
+from makeweight.domain.qualify import Evaluation
+from makeweight.domain.tickets import Notice
+from makeweight.domain.values import value
+from makeweight.stages.port import Space
+
+FOLLOW_AFTER_SECONDS = 30  # a paid order never waits longer than this for the ledger
+MAX_REVISIONS = 1_000  # of one order; a feed that exceeds it is broken, and each costs state
+MAX_FACTS = 1_000  # of one order, for the same reason
+
+
+@value
+class Wish:
+    """A claim of the order, the latest answer to it, and the ticket edition since which its units are held."""
+
+    claim: Claim
+    answer: Decision | None = None
+    since: int = 0
+
+    @property
+    def answered(self) -> bool:
+        """Whether the answer is to the current claim number."""
+        return self.answer is not None and self.answer.number == self.claim.number
+
+    @property
+    def held(self) -> int:
+        """Units that the order holds, as far as the ledger has said."""
+        return self.answer.units if self.answer else 0
+
+
+@value
+class Frozen:
+    """A ticket that was released to the floor: what is on the paper stays on it."""
+
+    ticket: str
+    site: str
+    lines: dict[str, int]
+    gifts: dict[str, int]
+    packed: bool = False
+
+
+@value
+class Fact:
+    """A warehouse event that was taken in, and the commands that it caused."""
+
+    digest: str
+    commands: list[HandledGift]
+
+
+@value
+class OrderState:
+    """An order as the desk knows it. ``edition`` counts the changes; ``opened`` is the latest open ticket by site."""
+
+    order: Order
+    digests: dict[str, str]
+    evaluation: Evaluation
+    first_at: Instant
+    judged_at: Instant
+    edition: int = 1
+    wishes: dict[str, Wish] = field(default_factory=dict)
+    standby: list[Claim] = field(default_factory=list)
+    benefits: dict[str, str] = field(default_factory=dict)
+    gifts: dict[str, Gift] = field(default_factory=dict)
+    blocked: dict[str, str] = field(default_factory=dict)
+    overdue: bool = False
+    frozen: list[Frozen] = field(default_factory=list)
+    facts: dict[str, Fact] = field(default_factory=dict)
+    opened: dict[str, int] = field(default_factory=dict)
+    notices: dict[str, Notice] = field(default_factory=dict)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a claim of the current numbers is unanswered."""
+        return any(not wish.answered for wish in self.wishes.values())
+
+    def benefits_given(self) -> set[str]:
+        """Benefits that need no ledger, and those that the ledger granted."""
+        counted = {w.claim.benefit for w in self.wishes.values() if w.claim.benefit and w.held > 0}
+        return set(self.benefits.values()) | counted
+
+    @property
+    def step(self) -> int:
+        """The highest step of the current revision."""
+        return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
+
+
+ORDERS: Space[OrderState] = Space("orders", OrderState, logged=True)

@@ -1,0 +1,129 @@
+"""What the ledger makes of a command: immutable entries, declines and no-ops included."""
+
+from makeweight.domain.claims import Claim, HandledGift, Receipt
+from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
+from makeweight.domain.stock import Account, Balance, Move
+from makeweight.domain.values import replaced
+from makeweight.stages.ledger.settle import outcome_of, settle
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, OfferState, key
+from makeweight.stages.port import Problem, Store, Verdict, View
+
+
+def claim(store: Store, wanted: Claim, view: View) -> Verdict:
+    """Settle a claim: a lower number than the known one is superseded, the same one is answered again."""
+    state = store.get(CLAIMS, key(wanted.offer, wanted.order))
+    if state is not None:
+        if wanted.number < state.claim.number:
+            return Verdict("superseded", [Outnumbered(f"{wanted.id}:outnumbered", wanted, view.now)])
+        if wanted.number == state.claim.number:
+            if wanted == state.claim:
+                return Verdict("repeat", subjects=[("claim", wanted.offer, wanted.order)])
+            return _conflict(f"Claim {wanted.id} came before with other content; the first counts")
+    offer = store.get(OFFERS, wanted.offer) or OfferState(wanted.offer)
+    settled = settle(store, wanted, state, offer, view.now)
+    entries: list[LedgerEntry] = [settled]
+    for move in settled.moves:
+        if move.target is Account.FREE:
+            free = _free_after(store, wanted.offer, move)
+            entries += _serve(store, wanted.offer, move, free, view, besides=wanted.order)
+    return Verdict("applied", list(entries))
+
+
+def receipt(store: Store, command: Receipt, view: View) -> Verdict:
+    """Stock comes in, and serves owed claims, oldest first, each by an entry of its own."""
+    known = _seen(store, command)
+    if known is not None:
+        return known
+    move = Move(Account.OUTSIDE, Account.FREE, command.gift, command.site, command.units)
+    received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now)
+    served = _serve(store, command.offer, move, _free_after(store, command.offer, move), view)
+    return Verdict("applied", [received, *served])
+
+
+def handled(store: Store, command: HandledGift, view: View) -> Verdict:
+    """The warehouse released or packed units.
+
+    A fact without cover is never refused: it takes the order's own units first, then free stock, then the over-gift
+    account. Events may come in any order: packing takes reserved units if nothing was released.
+    """
+    known = _seen(store, command)
+    if known is not None:
+        return known
+    state = store.get(CLAIMS, key(command.offer, command.order))
+    at = key(command.offer, command.gift, command.site)
+    balance = store.get(BALANCES, at) or Balance(command.offer, command.gift, command.site)
+    own = state if state is not None and (state.gift, state.site) == (command.gift, command.site) else None
+    reserved, released = (own.reserved, own.released) if own else (0, 0)
+    if command.happened == "released":
+        sources = [(Account.RESERVED, reserved)]
+        target = Account.RELEASED
+    else:
+        sources = [(Account.RELEASED, released), (Account.RESERVED, reserved), (Account.FREE, balance.free)]
+        target = Account.PACKED
+    moves, left = [], command.units
+    for source, available in sources:
+        units = min(left, available)
+        if units > 0:
+            moves.append(Move(source, target, command.gift, command.site, units))
+            left -= units
+    over = 0
+    if left and command.happened == "packed":
+        moves.append(Move(Account.OVER_GIFT, target, command.gift, command.site, left))
+        over = left
+    return Verdict("applied", [Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)])
+
+
+def _seen(store: Store, command: Receipt | HandledGift) -> Verdict | None:
+    seen = store.get(SEEN, key(command.offer, command.id))
+    if seen is None:
+        return None
+    if seen.command == command:
+        return Verdict("repeat", subjects=[("level", command.offer)])
+    return _conflict(f"Command {command.id} came before with other content; the first counts")
+
+
+def _conflict(text: str) -> Verdict:
+    return Verdict("conflict", problem=Problem("other_content", text))
+
+
+def _free_after(store: Store, offer: str, move: Move) -> int:
+    balance = store.get(BALANCES, key(offer, move.gift, move.site))
+    return (balance.free if balance else 0) + move.units
+
+
+def _serve(
+    store: Store, offer: str, move: Move, free: int, view: View, besides: str | None = None
+) -> list[LedgerEntry]:
+    """Owed claims that free units of a gift at a site can serve, oldest first."""
+    served: list[LedgerEntry] = []
+    for _, owed in store.scan(OWED, key(offer, "")):
+        if free <= 0:
+            break
+        state = store.get(CLAIMS, key(offer, owed.order))
+        if state is None or owed.order == besides:
+            continue
+        first = state.claim.options[0]
+        if first.gift != move.gift or move.site not in first.sites:
+            continue
+        if state.held and (state.gift, state.site) != (move.gift, move.site):
+            continue
+        units = min(state.owed, free)
+        free -= units
+        left = state.owed - units
+        served.append(
+            Settled(
+                id=f"{state.claim.id}:settled:{state.edition + 1}",
+                claim=state.claim,
+                edition=state.edition + 1,
+                outcome=outcome_of(state.held + units, left),
+                moves=[Move(Account.FREE, Account.RESERVED, move.gift, move.site, units)],
+                figures=replaced(state.figures, stock_free=free + units),
+                at=view.now,
+                gift=move.gift,
+                site=move.site,
+                owed=left,
+                reason=state.reason if left else None,
+                units=units,
+            )
+        )
+    return served

@@ -1,0 +1,231 @@
+"""How the ledger's entries change its state. A grant without cover at its place in the log is void for every reader."""
+
+from collections.abc import Iterable
+
+from makeweight.domain.claims import HandledGift
+from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
+from makeweight.domain.moments import Instant
+from makeweight.domain.reasons import Reason
+from makeweight.domain.stock import Account, Balance, Move
+from makeweight.domain.values import hold, replaced
+from makeweight.stages.ledger.settle import outcome_of
+from makeweight.stages.ledger.state import (
+    BALANCES,
+    CLAIMS,
+    CUSTOMERS,
+    OFFERS,
+    OWED,
+    SEEN,
+    ClaimState,
+    Live,
+    OfferState,
+    OwedClaim,
+    Seen,
+    key,
+)
+from makeweight.stages.port import Store, Subject
+
+LOW_PERCENT = 10  # of what came in, or of the cap: at or below it the offer is running low
+
+
+def fold(store: Store, entry: LedgerEntry) -> list[Subject]:
+    """Apply one entry and name what there is to say because of it."""
+    if isinstance(entry, Settled):
+        return _settled(store, entry)
+    if isinstance(entry, Outnumbered):
+        return []
+    if isinstance(entry, Received):
+        return _received(store, entry)
+    return _handled(store, entry)
+
+
+def _settled(store: Store, entry: Settled) -> list[Subject]:
+    claim = entry.claim
+    at = key(claim.offer, claim.order)
+    old = store.get(CLAIMS, at)
+    if old is not None and (old.claim.number, old.edition) >= (claim.number, entry.edition):
+        return [("claim", claim.offer, claim.order)]  # first in the log wins
+    if not _covered(store, claim.offer, entry.moves):
+        entry = _void(entry, old)
+    free = _move(store, claim.offer, entry.moves)
+    new = ClaimState(
+        claim=claim,
+        edition=entry.edition,
+        outcome=entry.outcome,
+        figures=entry.figures,
+        at=entry.at,
+        gift=entry.gift,
+        site=entry.site,
+        reserved=(old.reserved if old else 0) + entry.units,
+        released=old.released if old else 0,
+        packed=old.packed if old else 0,
+        owed=entry.owed,
+        owed_key=old.owed_key if old else None,
+        substitute=entry.substitute,
+        reason=entry.reason,
+    )
+    hold(min(new.reserved, new.owed) >= 0, "S12", f"claim {claim.id} holds less than nothing")
+    offer = _offer(store, claim.offer)
+    new = _queue(store, new, offer)
+    store.put(CLAIMS, at, new)
+    _count_customer(store, old, new)
+    offer = replaced(
+        offer,
+        live_units=offer.live_units + new.live - (old.live if old else 0),
+        owed_units=offer.owed_units + new.owed - (old.owed if old else 0),
+        free_units=offer.free_units + free,
+        total_cap=claim.total_cap,
+        needs_stock=bool(claim.options),
+    )
+    _keep_offer(store, offer, entry.moves, entry.at)
+    return [("claim", claim.offer, claim.order), ("level", claim.offer)]
+
+
+def _covered(store: Store, offer: str, moves: Iterable[Move]) -> bool:
+    for move in moves:
+        if move.source is Account.FREE:
+            balance = store.get(BALANCES, key(offer, move.gift, move.site))
+            if balance is None or balance.free < move.units:
+                return False
+    return True
+
+
+def _void(entry: Settled, old: ClaimState | None) -> Settled:
+    """A grant without cover folds as 'no stock' of its claim number and follows ``when_out`` like any other."""
+    held = old.held if old else 0
+    owed = entry.owed + (entry.units if entry.claim.when_out == "owed" else 0)
+    return replaced(
+        entry,
+        moves=[],
+        units=0,
+        owed=owed,
+        outcome=outcome_of(held, owed),
+        reason=Reason.NO_STOCK,
+        gift=old.gift if old else None,
+        site=old.site if old else None,
+        substitute=bool(old and old.substitute),
+    )
+
+
+def _move(store: Store, offer: str, moves: Iterable[Move]) -> int:
+    """Make the moves; how much free stock they add."""
+    free = 0
+    for move in moves:
+        at = key(offer, move.gift, move.site)
+        balance = store.get(BALANCES, at) or Balance(offer, move.gift, move.site)
+        after = balance.after(move)
+        free += after.free - balance.free
+        store.put(BALANCES, at, after)
+    return free
+
+
+def _offer(store: Store, offer: str) -> OfferState:
+    return store.get(OFFERS, offer) or OfferState(offer)
+
+
+def _queue(store: Store, new: ClaimState, offer: OfferState) -> ClaimState:
+    """Keep the owed queue: a claim keeps its place as long as anything is owed to it."""
+    if new.owed and new.owed_key is None:
+        place = key(offer.offer, f"{offer.sequence + 1:012d}")
+        store.put(OWED, place, OwedClaim(new.claim.order))
+        return replaced(new, owed_key=place)
+    if not new.owed and new.owed_key is not None:
+        store.drop(OWED, new.owed_key)
+        return replaced(new, owed_key=None)
+    return new
+
+
+def _count_customer(store: Store, old: ClaimState | None, new: ClaimState) -> None:
+    before = old.claim.customer if old else None
+    after = new.claim.customer
+    changes = {}
+    if old is not None and before is not None:
+        changes[before] = -old.live
+    if after is not None:
+        changes[after] = changes.get(after, 0) + new.live
+    for customer, units in changes.items():
+        if units:
+            at = key(new.claim.offer, customer)
+            kept = store.get(CUSTOMERS, at)
+            live = (kept.units if kept else 0) + units
+            hold(live >= 0, "S12", f"a customer of {new.claim.offer} holds less than nothing")
+            store.put(CUSTOMERS, at, Live(live))
+
+
+def _keep_offer(store: Store, offer: OfferState, moves: Iterable[Move], at: Instant) -> None:
+    """Count the entry and bring the offer's levels up to date."""
+    places = [key(move.gift, move.site) for move in moves]
+    new = [place for place in places if place not in offer.stock]
+    stock = offer.stock + new if new else offer.stock
+    capped_out = offer.total_cap is not None and offer.live_units >= offer.total_cap
+    exhausted = capped_out or (offer.needs_stock and offer.free_units == 0)
+    low = not exhausted and (
+        (offer.total_cap is not None and _is_low(offer.total_cap - offer.live_units, offer.total_cap))
+        or (offer.needs_stock and _is_low(offer.free_units, offer.received_units))
+    )
+    said = offer.said
+    for kind, is_open in (("running_low", low), ("exhausted", exhausted)):
+        if is_open and kind not in said:
+            said = [*said, kind]
+    exhausted_at = (offer.exhausted_at or at) if exhausted else None
+    kept = replaced(
+        offer,
+        sequence=offer.sequence + 1,
+        stock=stock,
+        low=low,
+        said=said,
+        exhausted_at=exhausted_at,
+        levelled_at=at,
+    )
+    store.put(OFFERS, offer.offer, kept)
+
+
+def _is_low(left: int, whole: int) -> bool:
+    return left * 100 <= whole * LOW_PERCENT
+
+
+def _received(store: Store, entry: Received) -> list[Subject]:
+    command = entry.receipt
+    at = key(command.offer, command.id)
+    if store.get(SEEN, at) is None:
+        store.put(SEEN, at, Seen(command))
+        free = _move(store, command.offer, entry.moves)
+        offer = _offer(store, command.offer)
+        offer = replaced(offer, free_units=offer.free_units + free, received_units=offer.received_units + command.units)
+        _keep_offer(store, offer, entry.moves, entry.at)
+    return [("level", command.offer)]
+
+
+def _handled(store: Store, entry: Handled) -> list[Subject]:
+    command = entry.command
+    at = key(command.offer, command.id)
+    if store.get(SEEN, at) is not None:
+        return [("level", command.offer)]
+    store.put(SEEN, at, Seen(command))
+    free = _move(store, command.offer, entry.moves)
+    _handled_claim(store, command, entry.moves)
+    offer = _offer(store, command.offer)
+    _keep_offer(store, replaced(offer, free_units=offer.free_units + free), entry.moves, entry.at)
+    return [("level", command.offer)]
+
+
+def _handled_claim(store: Store, command: HandledGift, moves: Iterable[Move]) -> None:
+    """The order's own units change account; units from elsewhere are over-gifts and not part of its grant (S5)."""
+    at = key(command.offer, command.order)
+    state = store.get(CLAIMS, at)
+    if state is None:
+        return
+    change = {Account.RESERVED: 0, Account.RELEASED: 0, Account.PACKED: 0}
+    for move in moves:
+        if move.source in change and move.target in change:
+            change[move.source] -= move.units
+            change[move.target] += move.units
+    after = replaced(
+        state,
+        reserved=state.reserved + change[Account.RESERVED],
+        released=state.released + change[Account.RELEASED],
+        packed=state.packed + change[Account.PACKED],
+    )
+    hold(after.held == state.held, "S5", f"{command.id} changed what order {command.order} holds")
+    hold(min(after.reserved, after.released) >= 0, "S5", f"{command.id} took more than was granted")
+    store.put(CLAIMS, at, after)
