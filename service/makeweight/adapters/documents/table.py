@@ -4,10 +4,11 @@ Columns are read by column, not by row: texts are parsed once for each distinct 
 distinct prices, brands and dates.
 """
 
+import csv
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pyarrow as pa
@@ -112,8 +113,8 @@ class Table:
             "kind": self._parsed("kind", _kind, missing="goods"),
             "status": self._parsed("status", _status, missing="placed"),
         }
-        for name, missing in (("sku", ""), ("brand", ""), ("site", DEFAULT_SITE), ("market", reading.market)):
-            found[name] = self._texts(name, missing=missing)
+        for name, text in (("sku", ""), ("brand", ""), ("site", DEFAULT_SITE), ("market", reading.market)):
+            found[name] = self._texts(name, missing=text)
         found["customer"] = self._texts("customer", missing=None)
         return found
 
@@ -174,7 +175,7 @@ def _load(path: Path, names: Mapping[str, str]) -> dict[str, Any]:
             table = pq.read_table(path, columns=wanted)
         else:
             header = path.open(encoding="utf-8-sig", newline="").readline()
-            found = next(iter(__import__("csv").reader([header])), [])
+            found = next(iter(csv.reader([header])), [])
             options = pacsv.ConvertOptions(column_types=dict.fromkeys(found, pa.string()), strings_can_be_null=False)
             parse = pacsv.ParseOptions(newlines_in_values=True)
             table = pacsv.read_csv(path, convert_options=options, parse_options=parse)
@@ -206,7 +207,7 @@ def _money(currency: str) -> Callable[[Any], int]:
         if raw is None:
             raise ValueError("is empty")
         if isinstance(raw, float):
-            minor = round(raw * scale)
+            minor: int = round(raw * scale)
             # A float is read as the decimal it was written from: one cent and a half is wrong, 0.1 + 0.2 is not.
             if not abs(raw * scale - minor) < 1e-6 * max(1.0, abs(minor)):
                 raise ValueError(f"{raw}: more decimals than {currency} has")
@@ -262,6 +263,6 @@ def _instant(zone: ZoneInfo | None) -> Callable[[Any], datetime]:
             if zone is None:
                 raise ValueError(f"{raw}: has no offset from UTC; say --zone, such as --zone Europe/Dublin")
             at = at.replace(tzinfo=zone)  # a repeated local time is its first occurrence (RFC 5545)
-        return cast("datetime", at.astimezone(UTC))
+        return at.astimezone(UTC)
 
     return parse

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from makeweight.domain.book import Book
 from makeweight.domain.moments import Instant
-from makeweight.stages.port import Message, Output, Result, Stage, Store, Subject, Verdict, View
+from makeweight.stages.port import Message, Output, Stage, Store, Subject, Verdict, View
 
 MAX_WALK = 100_000  # messages that one input may cause; beyond it the stages are talking in circles
 
@@ -83,5 +83,6 @@ class Engine:
         self._unsaid.clear()
         return list(said.values())
 
-
-RESULTS: tuple[Result, ...] = ("applied", "repeat", "superseded", "conflict", "rejected")
+    def outputs_dropped(self) -> None:
+        """After a rollback: what was to be said was never decided."""
+        self._unsaid.clear()

@@ -71,9 +71,12 @@ class Replay:
         if isinstance(body, Order) and verdict.result == "applied":
             self.orders.add(body.order)
             self.lines += len(body.lines)
-        if len(self._before) >= BATCH:
-            self.collect()
         return verdict
+
+    @property
+    def collect_due(self) -> bool:
+        """Whether enough orders have changed since outputs were last collected."""
+        return len(self._before) >= BATCH
 
     def _open_sites(self, order: Order) -> None:
         """At a site's first order every gift gets more units there than could ever be asked."""

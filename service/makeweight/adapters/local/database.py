@@ -1,0 +1,74 @@
+"""The embedded service's database: one SQLite file with input, both logs, state and outbox, committed together."""
+
+import sqlite3
+from pathlib import Path
+
+SCHEMA_VERSION = 1
+FILE_NAME = "makeweight.db"
+BUSY_SECONDS = 30  # publish and explain share the file with the running service
+
+_SCHEMA = """
+CREATE TABLE meta (name TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
+-- what came in, as it came; position orders it, and everything up to meta.handled has been worked on
+CREATE TABLE inbox (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT NOT NULL, source TEXT NOT NULL,
+    id TEXT NOT NULL, received_at TEXT NOT NULL, body BLOB NOT NULL);
+CREATE TABLE desk_log (position INTEGER PRIMARY KEY, key TEXT NOT NULL, id TEXT NOT NULL, body BLOB NOT NULL);
+CREATE INDEX desk_log_key ON desk_log (key, position);
+CREATE TABLE ledger_log (position INTEGER PRIMARY KEY, key TEXT NOT NULL, id TEXT NOT NULL, body BLOB NOT NULL);
+-- a cache of the logs: values of both stages by space and key
+CREATE TABLE state (space TEXT NOT NULL, key TEXT NOT NULL, due TEXT, body BLOB, PRIMARY KEY (space, key))
+    WITHOUT ROWID;
+CREATE INDEX state_due ON state (space, due) WHERE due IS NOT NULL;
+CREATE TABLE outbox (position INTEGER PRIMARY KEY, channel TEXT NOT NULL, id TEXT NOT NULL, route TEXT NOT NULL,
+    body BLOB NOT NULL);
+CREATE INDEX outbox_id ON outbox (channel, id, position);
+CREATE TABLE campaigns (campaign TEXT NOT NULL, revision INTEGER NOT NULL, published_at TEXT NOT NULL,
+    effective_at TEXT NOT NULL, body BLOB NOT NULL, PRIMARY KEY (campaign, revision)) WITHOUT ROWID;
+CREATE TABLE rejects (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT NOT NULL, code TEXT NOT NULL,
+    sentence TEXT NOT NULL, received_at TEXT NOT NULL, body BLOB NOT NULL);
+CREATE TABLE tally (offer TEXT NOT NULL, word TEXT NOT NULL, reason TEXT NOT NULL, number INTEGER NOT NULL,
+    PRIMARY KEY (offer, word, reason)) WITHOUT ROWID;
+"""
+
+
+class DatabaseError(RuntimeError):
+    """The database can't be used as it is; the message says what to do."""
+
+
+def connect(directory: Path, *, create: bool = True) -> sqlite3.Connection:
+    """Open the database of a state directory.
+
+    WAL with synchronous=FULL: a commit is on the disk when it returns, and readers never wait for the writer.
+    ``DatabaseError`` if there is none and ``create`` is false, or another version of the program made it.
+    """
+    path = directory / FILE_NAME
+    if not path.exists() and not create:
+        raise DatabaseError(f"{directory} holds no service state; name the directory that `serve` runs on")
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA cache_size=-65536")
+        _set_up(connection, directory)
+    except (OSError, sqlite3.Error) as error:
+        raise DatabaseError(f"{path} can't be opened: {error}") from None
+    return connection
+
+
+def _set_up(connection: sqlite3.Connection, directory: Path) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        known = connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'meta'").fetchone()
+        if known is None:
+            for statement in _SCHEMA.split(";"):
+                if statement.strip():
+                    connection.execute(statement)
+            connection.execute("INSERT INTO meta VALUES ('schema', ?), ('handled', '0')", (str(SCHEMA_VERSION),))
+        version = int(connection.execute("SELECT body FROM meta WHERE name = 'schema'").fetchone()[0])
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+    if version != SCHEMA_VERSION:
+        raise DatabaseError(f"{directory} was made by schema {version}; this program reads schema {SCHEMA_VERSION}")

@@ -1,0 +1,287 @@
+"""The embedded host: takes events in, walks them through both stages, and commits everything or nothing.
+
+One batch, one transaction:
+
+1. begin; rows that another process put into the inbox (`publish`) come first;
+2. the batch's events go into the inbox as they came;
+3. each is walked through both stages; entries go to the logs, refused inputs with their bytes to the rejects;
+4. what is to be said goes to the outbox, changed state and totals to their tables;
+5. commit, synchronous=FULL; only then is anyone told that an event was accepted.
+
+| fails at | then |
+|---|---|
+| 1 - 4, the process dies | nothing of the batch exists; senders were not told, and send again |
+| 1 - 4, an error | the transaction is rolled back, memory forgets it; the batch is tried one by one |
+| 5, before the disk has it | as above |
+| after 5, before senders are told | they send again; every event is a repeat and changes nothing |
+"""
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from makeweight.adapters.local.engine import Engine
+from makeweight.adapters.local.store import SqliteStore, due_text
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.messages import COMMAND, ENTRIES
+from makeweight.contracts.problems import WireError
+from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Campaign
+from makeweight.domain.moments import Instant
+from makeweight.domain.values import InvariantViolation, value
+from makeweight.insight.tally import Tally
+from makeweight.stages.desk import Desk
+from makeweight.stages.desk.standing import in_window, standing
+from makeweight.stages.desk.state import ORDERS, OrderState
+from makeweight.stages.ledger import Ledger
+from makeweight.stages.port import Message, Output, Stage, Verdict
+
+
+@value
+class Incoming:
+    """An event as it came, and what was read in it; ``error`` where nothing could be."""
+
+    topic: str
+    key: str
+    source: str
+    id: str
+    raw: bytes
+    body: Any = None
+    digest: str = ""
+    error: WireError | None = None
+
+
+@value
+class Receipt:
+    """What became of an event that was taken in, after the commit."""
+
+    result: str
+    code: str = ""
+    sentence: str = ""
+
+
+class Watcher:
+    """What telemetry makes of the host's work; this one makes nothing of it."""
+
+    def entry(self, stage: str, entry: Any) -> None:
+        """An entry was folded."""
+
+    def result(self, stage: str, message: Message, verdict: Verdict) -> None:
+        """A stage ended a message in a result."""
+
+    def reject(self, topic: str, code: str) -> None:
+        """An input went to the rejects."""
+
+    def committed(self, incoming: list[Incoming], outputs: list[Output], now: Instant) -> None:
+        """A batch is on the disk."""
+
+    def violation(self, code: str) -> None:
+        """An invariant does not hold."""
+
+
+Clock = Callable[[], Instant]
+
+
+class Host:
+    """Both stages on one SQLite connection. One thread at a time: a lock guards it."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, clock: Clock, load_campaign: Callable[[bytes], Campaign]
+    ) -> None:
+        self._db, self._clock, self._load_campaign = connection, clock, load_campaign
+        self._lock = threading.Lock()
+        desk, ledger = Desk(), Ledger()
+        self._stores = {
+            "desk": SqliteStore(connection, desk, lambda key: self._entries("desk", key)),
+            "ledger": SqliteStore(connection, ledger, lambda key: self._entries("ledger", key)),
+        }
+        for store in self._stores.values():
+            store.open()
+        self._engine = Engine((desk, self._stores["desk"]), (ledger, self._stores["ledger"]), self)
+        self.watcher = Watcher()
+        self.tally = Tally(self._read_tally())
+        self._before: dict[str, OrderState | None] = {}
+        self._logs: dict[str, list[tuple[str, str, bytes]]] = {"desk": [], "ledger": []}
+        self._campaign_version = -1
+        self.refresh_campaigns()
+
+    @property
+    def book(self) -> Book:
+        """The campaigns in the database."""
+        return self._engine.book
+
+    def _entries(self, stage: str, key: str) -> Iterator[Any]:
+        codec = ENTRIES["desk" if stage == "desk" else "ledger"]
+        rows = self._db.execute(f"SELECT body FROM {stage}_log WHERE key = ? ORDER BY position", (key,))  # noqa: S608
+        for (body,) in rows:
+            yield codec.loads(body)
+        for kept_key, _, body in self._logs[stage]:
+            if kept_key == key:
+                yield codec.loads(body)
+
+    def _read_tally(self) -> dict[tuple[str, str, str], int]:
+        rows = self._db.execute("SELECT offer, word, reason, number FROM tally")
+        return {(offer, word, reason): number for offer, word, reason, number in rows}
+
+    # --- what the engine reports ---------------------------------------------------------------------------------
+
+    def entry(self, stage: Stage, entry: Any) -> None:
+        """Put the entry on its log, and remember how its order stood."""
+        key = stage.key_of(entry)
+        if stage.name == "desk" and key not in self._before:
+            self._before[key] = self._stores["desk"].get(ORDERS, key)
+        self._logs[stage.name].append((key, entry.id, dumps(entry)))
+        self.watcher.entry(stage.name, entry)
+
+    def result(self, stage: Stage, message: Message, verdict: Verdict) -> None:
+        """A message ended in a result; what was refused inside is a defect worth seeing, so it is rejected too."""
+        self.watcher.result(stage.name, message, verdict)
+
+    # --- taking in -----------------------------------------------------------------------------------------------
+
+    def take(self, incoming: list[Incoming]) -> list[Receipt]:
+        """Take in a batch; when this returns, all of it is on the disk. Raises only if the database does."""
+        with self._lock:
+            try:
+                return self._take(incoming)
+            except (InvariantViolation, ValueError, TypeError, KeyError, AssertionError, RuntimeError) as error:
+                self._undo(error)
+                if len(incoming) == 1:
+                    return [self._take_as_reject(incoming[0], error)]
+            except BaseException as error:
+                self._undo(error)
+                raise
+        return [self.take([one])[0] for one in incoming]  # find the one that can't be worked on
+
+    def _undo(self, error: BaseException) -> None:
+        if self._db.in_transaction:
+            self._db.execute("ROLLBACK")
+        if isinstance(error, InvariantViolation):
+            self.watcher.violation(error.code)
+        for store in self._stores.values():
+            store.forget()
+        self._engine.outputs_dropped()
+        self._before.clear()
+        for log in self._logs.values():
+            log.clear()
+        self.tally = Tally(self._read_tally())
+
+    def _take(self, incoming: list[Incoming]) -> list[Receipt]:
+        now = self._clock()
+        self._db.execute("BEGIN IMMEDIATE")
+        self.refresh_campaigns()
+        self._pending(now)
+        receipts = [self._take_one(one, now) for one in incoming]
+        outputs = self._finish(incoming, now)
+        self._db.execute("COMMIT")
+        self.watcher.committed(incoming, outputs, now)
+        return receipts
+
+    def _take_one(self, one: Incoming, now: Instant) -> Receipt:
+        if one.error is not None:
+            self._reject(one, one.error.code, one.error.sentence, now)
+            return Receipt("rejected", one.error.code, one.error.sentence)
+        stage = "ledger" if one.topic == "ledger-commands" else "desk"
+        verdict = self._engine.handle(stage, Message(one.body, one.digest), now)
+        problem = verdict.problem
+        if problem is not None:
+            self._reject(one, problem.code, problem.sentence, now)
+            return Receipt(verdict.result, problem.code, problem.sentence)
+        return Receipt(verdict.result)
+
+    def _take_as_reject(self, one: Incoming, error: BaseException) -> Receipt:
+        """An event that no code path can take is kept, with its bytes, and its neighbours are served."""
+        code = error.code if isinstance(error, InvariantViolation) else "defect"
+        text = f"the program could not work on it: {type(error).__name__}"
+        now = self._clock()
+        self._db.execute("BEGIN IMMEDIATE")
+        self._reject(one, code, text, now)
+        self._insert_inbox([one], now)
+        self._db.execute("COMMIT")
+        return Receipt("rejected", code, text)
+
+    def _reject(self, one: Incoming, code: str, sentence: str, now: Instant) -> None:
+        self._db.execute(
+            "INSERT INTO rejects (topic, key, code, sentence, received_at, body) VALUES (?, ?, ?, ?, ?, ?)",
+            (one.topic, one.key, code, sentence, due_text(now), one.raw),
+        )
+        self.watcher.reject(one.topic, code)
+
+    def _pending(self, now: Instant) -> None:
+        """Work on what others put into the inbox."""
+        handled = int(self._db.execute("SELECT body FROM meta WHERE name = 'handled'").fetchone()[0])
+        rows = self._db.execute(
+            "SELECT topic, key, source, id, body FROM inbox WHERE position > ? ORDER BY position", (handled,)
+        ).fetchall()
+        for topic, key, source, id_, body in rows:
+            self._take_one(Incoming(topic, key, source, id_, body, COMMAND.loads(body)), now)
+
+    def _insert_inbox(self, incoming: Iterable[Incoming], now: Instant) -> None:
+        at = due_text(now)
+        self._db.executemany(
+            "INSERT INTO inbox (topic, key, source, id, received_at, body) VALUES (?, ?, ?, ?, ?, ?)",
+            [(one.topic, one.key, one.source, one.id, at, one.raw) for one in incoming],
+        )
+        self._db.execute("UPDATE meta SET body = (SELECT coalesce(max(position), 0) FROM inbox) WHERE name = 'handled'")
+
+    def _finish(self, incoming: list[Incoming], now: Instant) -> list[Output]:
+        self._insert_inbox(incoming, now)
+        for stage, rows in self._logs.items():
+            if rows:
+                self._db.executemany(f"INSERT INTO {stage}_log (key, id, body) VALUES (?, ?, ?)", rows)  # noqa: S608
+        outputs = self._engine.outputs()
+        if outputs:
+            self._db.executemany(
+                "INSERT INTO outbox (channel, id, route, body) VALUES (?, ?, ?, ?)",
+                [(o.channel, o.id, o.route, dumps(o.body)) for o in outputs],
+            )
+        self._count()
+        for store in self._stores.values():
+            store.flush()
+        for rows in self._logs.values():
+            rows.clear()
+        return outputs
+
+    def _count(self) -> None:
+        desk = self._stores["desk"]
+        for key, before in self._before.items():
+            after = desk.get(ORDERS, key)
+            self.tally.add(standing(before), -1)
+            self.tally.add_in_window(in_window(before), -1)
+            self.tally.add(standing(after))
+            self.tally.add_in_window(in_window(after))
+        self._before.clear()
+        changes = self.tally.take_changes()
+        if changes:
+            self._db.executemany(
+                "INSERT INTO tally VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET number = number + excluded.number",
+                [(*key, number) for key, number in changes.items()],
+            )
+
+    # --- campaigns and what is asked of the host ------------------------------------------------------------------
+
+    def refresh_campaigns(self) -> None:
+        """Take up campaigns that `publish` has put into the database."""
+        count = self._db.execute("SELECT count(*) FROM campaigns").fetchone()[0]
+        if count != self._campaign_version:
+            rows = self._db.execute("SELECT body FROM campaigns").fetchall()
+            self._engine.book = Book(self._load_campaign(body) for (body,) in rows)
+            self._campaign_version = count
+
+    def tickets_after(self, cursor: int, limit: int) -> list[tuple[int, bytes]]:
+        """Tickets said after a position, oldest first."""
+        rows = self._db.execute(
+            "SELECT position, body FROM outbox WHERE channel = 'pick-tickets' AND position > ? ORDER BY position "
+            "LIMIT ?",
+            (cursor, limit),
+        )
+        return [(position, body) for position, body in rows]
+
+    def levels(self) -> dict[str, bytes]:
+        """The latest level of every offer."""
+        rows = self._db.execute(
+            "SELECT id, body FROM outbox WHERE position IN "
+            "(SELECT max(position) FROM outbox WHERE channel = 'offer-levels' GROUP BY id)"
+        )
+        return dict(rows.fetchall())

@@ -1,0 +1,32 @@
+"""The commands."""
+
+import sys
+
+import typer
+
+from makeweight import __version__
+from makeweight.cli.replay import replay
+
+app = typer.Typer(
+    name="makeweight",
+    help="Order events in, gifts allocated, pick tickets out.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback(invoke_without_command=True)
+def _options(version: bool = typer.Option(False, "--version", help="Print the version and leave.")) -> None:
+    if version:
+        sys.stdout.write(f"makeweight {__version__}\n")
+        raise typer.Exit
+
+
+app.command()(replay)
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
