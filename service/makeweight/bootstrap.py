@@ -2,21 +2,40 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import field
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
+
+from aiohttp import web
 
 from makeweight.adapters.documents.campaigns import CampaignFile, read_files
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.orders import Line, read_jsonl
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
+from makeweight.adapters.http.app import Ports, application
+from makeweight.adapters.local.database import connect
+from makeweight.adapters.local.host import Clock, Host, Incoming
+from makeweight.adapters.local.intake import Intake, Limits
+from makeweight.adapters.local.publishing import Published, publish
+from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.replay import Replay, Sink
+from makeweight.adapters.telemetry.metrics import Metrics, Totals
+from makeweight.adapters.telemetry.watcher import TelemetryWatcher
+from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.moments import zone_of
+from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
+from makeweight.settings import Settings
 
 Progress = Callable[[int], None]
 MAX_TOLD = 20  # wrong rows told one by one
+
+
+def wall_clock() -> Instant:
+    """The only place where the program asks for the time."""
+    return datetime.now(UTC)
 
 
 @value
@@ -114,3 +133,113 @@ def _take_line(run: Replay, line: Line) -> str | None:
     assert line.body is not None
     verdict = run.take(line.body, line.digest)
     return verdict.problem.sentence if verdict.problem else None
+
+
+class Embedded:
+    """The embedded service: database, host, intake and endpoint, built from settings."""
+
+    def __init__(self, settings: Settings, clock: Clock = wall_clock) -> None:
+        self._settings = settings
+        self.metrics = Metrics()
+        self._connection = connect(settings.state)
+        self.host = Host(self._connection, clock, read_campaign)
+        self.host.watcher = TelemetryWatcher(self.metrics)
+        self.reader = Reader(settings.state, read_campaign)
+        self.metrics.registry.register(Totals(self.reader.book, self.reader.tally, self.reader.levels))
+        limits = Limits(settings.batch, settings.linger_ms / 1_000, settings.queue)
+        self.intake = Intake(self.host, limits)
+
+    def application(self) -> web.Application:
+        """The HTTP endpoint."""
+        token = self._settings.token
+        return application(
+            Ports(
+                submit=self.intake.submit,
+                tickets_after=self.reader.tickets_after,
+                exposition=self._exposition,
+                healthy=self._healthy,
+                token=token.get_secret_value() if token else None,
+            )
+        )
+
+    def _exposition(self) -> tuple[bytes, str]:
+        for campaign in self.reader.book():
+            for offer in campaign.offers:
+                self.metrics.open_offer(offer.key)
+        self.metrics.waiting.set(self.intake.waiting)
+        return self.metrics.exposition()
+
+    def _healthy(self) -> str | None:
+        return None if self.intake.failed is None else f"the intake has stopped: {self.intake.failed}"
+
+    def take_up(self) -> None:
+        """Work on what `publish` has put into the database."""
+        if self.reader.pending():
+            self.intake.submit([]).result()
+
+    def take_lines(self, lines: Iterable[Line], source: str) -> dict[str, int]:
+        """Take in the lines of a file or stream; how many ended in which result."""
+        found: dict[str, int] = {}
+        batch: list[Incoming] = []
+        for line in lines:
+            batch.append(_incoming(line, source))
+            if len(batch) >= self._settings.batch:
+                self._take_batch(batch, found)
+                batch = []
+        self._take_batch(batch, found)
+        return found
+
+    def _take_batch(self, batch: list[Incoming], found: dict[str, int]) -> None:
+        if batch:
+            for receipt in self.intake.submit(batch).result():
+                found[receipt.result] = found.get(receipt.result, 0) + 1
+
+    def take_folder(self, folder: Path) -> None:
+        """Take in every *.jsonl file of a folder, by name, and move it to `done` beside it.
+
+        A file is moved only after its last event is on the disk; after a crash it is read again, and its events are
+        repeats that change nothing.
+        """
+        done = folder / "done"
+        done.mkdir(parents=True, exist_ok=True)
+        for path in sorted(folder.glob("*.jsonl")):
+            self.take_lines(read_jsonl(path), path.name)
+            path.rename(done / path.name)
+
+    def close(self) -> None:
+        """Commit what waits and close the database."""
+        self.intake.stop()
+        self.reader.close()
+        self._connection.close()
+
+
+def _incoming(line: Line, source: str) -> Incoming:
+    key = line.body.order if line.body is not None else ""
+    return Incoming(line.kind, key, source, str(line.number), line.raw, line.body, line.digest, line.error)
+
+
+def publish_files(
+    settings: Settings, campaigns: Iterable[Path], stock: Path | None, clock: Clock = wall_clock
+) -> tuple[list[Published], int]:
+    """Validate campaigns and stock and put them on the service. ``FileErrors``, and nothing done, if any is wrong."""
+    files = read_files(campaigns)
+    connection = connect(settings.state)
+    try:
+        now = clock()
+        known = Book(read_campaign(body) for (body,) in connection.execute("SELECT body FROM campaigns"))
+        book = Book(
+            [*known, *(f.campaign for f in files if known.get(f.campaign.campaign, f.campaign.revision) is None)]
+        )
+        receipts = read_stock(stock, book, now) if stock is not None else []
+        return publish(connection, files, receipts, now), len(receipts)
+    finally:
+        connection.close()
+
+
+def explain(settings: Settings, order: str) -> dict[str, Any] | None:
+    """The story of an order on an embedded service, or None if it was never seen there."""
+    reader = Reader(settings.state, read_campaign)
+    try:
+        return reader.explain(order)
+    finally:
+        reader.close()

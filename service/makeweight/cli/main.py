@@ -5,7 +5,7 @@ import sys
 import typer
 
 from makeweight import __version__
-from makeweight.cli.replay import replay
+from makeweight.cli import about, explain, publish, replay, serve
 
 app = typer.Typer(
     name="makeweight",
@@ -13,6 +13,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode="rich",
+    pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
@@ -24,7 +25,12 @@ def _options(version: bool = typer.Option(False, "--version", help="Print the ve
         raise typer.Exit
 
 
-app.command()(replay)
+app.command(help=serve.HELP)(serve.serve)
+app.command(help=publish.HELP)(publish.publish)
+app.command(help=replay.HELP)(replay.replay)
+app.command(help=explain.HELP)(explain.explain)
+app.command(help=about.SETTINGS_HELP)(about.settings)
+app.command(help=about.SCHEMAS_HELP)(about.schemas)
 
 
 def main() -> None:

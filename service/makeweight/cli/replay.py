@@ -13,7 +13,7 @@ from makeweight.cli.console import REFUSED, err, fail, out, progress, say_json
 from makeweight.contracts.codec import dumps
 from makeweight.domain.tickets import PickTicket
 
-_HELP = """Play past orders against campaigns, in memory.
+HELP = """Play past orders against campaigns, in memory.
 
 [bold]Examples[/bold]
 
@@ -33,6 +33,7 @@ def replay(
     tickets: Annotated[Path | None, typer.Option(help="Write the current tickets here, as JSONL.")] = None,
     json: Annotated[bool, typer.Option("--json", help="The summary as JSON on stdout.")] = False,
 ) -> None:
+    """Play past orders against campaigns, in memory."""
     if (lines is None) == (orders is None):
         raise fail("say either --lines TABLE or --orders FILE.jsonl")
     request = bootstrap.ReplayRequest(campaign, lines, orders, stock, zone, _columns(column or []))
@@ -58,9 +59,6 @@ def replay(
         _show(result.summary)
     if result.summary["rejected_rows"] and not json:
         raise typer.Exit(REFUSED)
-
-
-replay.__doc__ = _HELP
 
 
 def _columns(given: list[str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""The messages that the program's own stages send and log. Their shape is the domain's; this only reads and writes it."""
+"""The messages that the program's own stages send and log: the domain's shapes, read and written."""
 
 from typing import Annotated, Any, Literal
 

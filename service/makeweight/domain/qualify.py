@@ -178,18 +178,7 @@ def _qualified(offer: Offer, worth: int, per: int, items: Sequence[Counted]) -> 
         wanted, reason = offer.order_cap, Reason.ORDER_CAP
     lines = [item.line.number for item in items]
     return Judgement(
-        offer.key,
-        offer.revision,
-        True,
-        worth,
-        offer.threshold,
-        wanted,
-        per,
-        False,
-        reason,
-        None,
-        lines,
-        times * offer.units,
+        offer.key, offer.revision, True, worth, offer.threshold, wanted, per, False, reason, None, lines, asked
     )
 
 

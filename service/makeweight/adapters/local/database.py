@@ -9,7 +9,7 @@ BUSY_SECONDS = 30  # publish and explain share the file with the running service
 
 _SCHEMA = """
 CREATE TABLE meta (name TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
--- what came in, as it came; position orders it, and everything up to meta.handled has been worked on
+-- what came in, as it came, ordered by position. Everything up to meta.handled has been worked on
 CREATE TABLE inbox (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT NOT NULL, source TEXT NOT NULL,
     id TEXT NOT NULL, received_at TEXT NOT NULL, body BLOB NOT NULL);
 CREATE TABLE desk_log (position INTEGER PRIMARY KEY, key TEXT NOT NULL, id TEXT NOT NULL, body BLOB NOT NULL);

@@ -79,6 +79,12 @@ class Watcher:
     def violation(self, code: str) -> None:
         """An invariant does not hold."""
 
+    def started(self) -> None:
+        """A batch begins."""
+
+    def dropped(self) -> None:
+        """A batch was rolled back."""
+
 
 Clock = Callable[[], Instant]
 
@@ -162,12 +168,14 @@ class Host:
         for store in self._stores.values():
             store.forget()
         self._engine.outputs_dropped()
+        self.watcher.dropped()
         self._before.clear()
         for log in self._logs.values():
             log.clear()
         self.tally = Tally(self._read_tally())
 
     def _take(self, incoming: list[Incoming]) -> list[Receipt]:
+        self.watcher.started()
         now = self._clock()
         self._db.execute("BEGIN IMMEDIATE")
         self.refresh_campaigns()
@@ -268,20 +276,3 @@ class Host:
             rows = self._db.execute("SELECT body FROM campaigns").fetchall()
             self._engine.book = Book(self._load_campaign(body) for (body,) in rows)
             self._campaign_version = count
-
-    def tickets_after(self, cursor: int, limit: int) -> list[tuple[int, bytes]]:
-        """Tickets said after a position, oldest first."""
-        rows = self._db.execute(
-            "SELECT position, body FROM outbox WHERE channel = 'pick-tickets' AND position > ? ORDER BY position "
-            "LIMIT ?",
-            (cursor, limit),
-        )
-        return [(position, body) for position, body in rows]
-
-    def levels(self) -> dict[str, bytes]:
-        """The latest level of every offer."""
-        rows = self._db.execute(
-            "SELECT id, body FROM outbox WHERE position IN "
-            "(SELECT max(position) FROM outbox WHERE channel = 'offer-levels' GROUP BY id)"
-        )
-        return dict(rows.fetchall())

@@ -1,4 +1,4 @@
-"""A replay: orders, campaigns and stock in; tickets, decisions and a summary out; in memory, by the very same stages."""
+"""A replay: orders, campaigns and stock in; tickets and a summary out; in memory, by the very same stages."""
 
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -55,7 +55,7 @@ class Replay:
             if key not in self._before:
                 self._before[key] = self._desk.get(ORDERS, key)
 
-    def result(self, stage: Stage, message: Message, verdict: Verdict) -> None:
+    def result(self, stage: Stage, message: Message, verdict: Verdict) -> None:  # noqa: ARG002 - the engine's port
         """Keep what was refused."""
         if verdict.problem is not None:
             self.problems.append(verdict.problem.sentence)

@@ -57,8 +57,7 @@ def standing(state: OrderState | None) -> list[Count]:
         if check.due:
             found.append(Count(check.offer, "lines_mispriced", 1))
             found.append(Count(check.offer, "overcharged" if check.due > 0 else "undercharged", abs(check.due)))
-    for offer in {check.offer for check in state.evaluation.prices}:
-        found.append(Count(offer, "qualified", 1))
+    found.extend(Count(offer, "qualified", 1) for offer in {check.offer for check in state.evaluation.prices})
     for frozen in state.frozen:
         if frozen.packed:
             found.extend(Count(offer, "redeemed", 1) for offer in frozen.gifts)

@@ -1,0 +1,1 @@
+"""The HTTP endpoint of the embedded service."""

@@ -1,0 +1,103 @@
+"""Reading the service's database beside the host: tickets by cursor, totals, levels, one order's story.
+
+A connection of its own: under WAL a reader sees the last commit and never waits for the writer.
+"""
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from makeweight.adapters.local.database import connect
+from makeweight.adapters.local.memory import MemoryStore
+from makeweight.contracts.codec import Codec
+from makeweight.contracts.messages import DESK_ENTRY
+from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Campaign
+from makeweight.domain.stock import Balance
+from makeweight.domain.tickets import OfferLevel
+from makeweight.insight.tally import Tally
+from makeweight.planning.story import story
+from makeweight.stages.desk import Desk
+from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.ledger.state import BALANCES, OFFERS, OfferState
+
+
+class Reader:
+    """Answers questions about the committed state of an embedded service."""
+
+    def __init__(self, directory: Path, load_campaign: Callable[[bytes], Campaign], *, create: bool = False) -> None:
+        self._db = connect(directory, create=create)
+        self._load = load_campaign
+        self._lock = threading.Lock()
+        self._offers: Codec[OfferState] = Codec(OFFERS.kind)
+        self._balances: Codec[Balance] = Codec(BALANCES.kind)
+
+    def _rows(self, query: str, *values: object) -> list[Any]:
+        with self._lock:
+            return self._db.execute(query, values).fetchall()
+
+    def tickets_after(self, cursor: int, limit: int) -> list[tuple[int, bytes]]:
+        """Tickets said after a position, oldest first."""
+        return self._rows(
+            "SELECT position, body FROM outbox WHERE channel = 'pick-tickets' AND position > ? "
+            "ORDER BY position LIMIT ?",
+            cursor,
+            limit,
+        )
+
+    def book(self) -> Book:
+        """All published campaigns."""
+        return Book(self._load(body) for (body,) in self._rows("SELECT body FROM campaigns"))
+
+    def tally(self) -> Tally:
+        """The totals over all orders."""
+        rows = self._rows("SELECT offer, word, reason, number FROM tally")
+        return Tally({(offer, word, reason): number for offer, word, reason, number in rows})
+
+    def levels(self) -> list[OfferLevel]:
+        """The level of every offer that the ledger knows."""
+        balances: dict[str, list[Balance]] = {}
+        for (body,) in self._rows("SELECT body FROM state WHERE space = 'ledger.balances' ORDER BY key"):
+            balance = self._balances.loads(body)
+            balances.setdefault(balance.offer, []).append(balance)
+        found = []
+        for (body,) in self._rows("SELECT body FROM state WHERE space = 'ledger.offers' ORDER BY key"):
+            offer = self._offers.loads(body)
+            found.append(
+                OfferLevel(
+                    offer.offer,
+                    offer.sequence,
+                    offer.live_units,
+                    offer.owed_units,
+                    offer.total_cap,
+                    offer.exhausted_at,
+                    balances.get(offer.offer, []),
+                )
+            )
+        return found
+
+    def pending(self) -> bool:
+        """Whether another process has put something into the inbox that the service has not worked on."""
+        query = "SELECT 1 FROM inbox WHERE position > (SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'handled')"
+        return bool(self._rows(query + " LIMIT 1"))
+
+    def explain(self, order: str) -> dict[str, Any] | None:
+        """The story of an order, or None if it was never seen."""
+        rows = self._rows("SELECT body FROM desk_log WHERE key = ? ORDER BY position", order)
+        entries = [DESK_ENTRY.loads(body) for (body,) in rows]
+        store, desk = MemoryStore(), Desk()
+        for entry in entries:
+            desk.fold(store, entry)
+        state = store.get(ORDERS, order)
+        return None if state is None else story(state, entries, self.book())
+
+    def rejects(self, limit: int) -> list[dict[str, Any]]:
+        """The latest inputs that were put aside."""
+        columns = ("position", "topic", "key", "code", "sentence", "received_at")
+        rows = self._rows(f"SELECT {', '.join(columns)} FROM rejects ORDER BY position DESC LIMIT ?", limit)  # noqa: S608
+        return [dict(zip(columns, row, strict=True)) for row in rows]
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()

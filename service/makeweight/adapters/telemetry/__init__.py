@@ -1,0 +1,1 @@
+"""Metrics and logs: bounded labels, base units, no personal data."""

@@ -1,0 +1,66 @@
+"""``makeweight explain``: the story of one order."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+
+from makeweight import bootstrap
+from makeweight.adapters.local.database import DatabaseError
+from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, say_json
+from makeweight.settings import Settings
+
+HELP = """Tell what happened to an order, and for every offer what came of it and why.
+
+[bold]Examples[/bold]
+
+  makeweight explain A-1001 --state shop-state
+
+  makeweight explain A-1001 --json
+"""
+
+
+def explain(
+    order: Annotated[str, typer.Argument(help="The order id.")],
+    state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="The story as JSON on stdout.")] = False,
+) -> None:
+    """Tell what happened to an order."""
+    settings = Settings(**({"state": state} if state is not None else {}))  # type: ignore[arg-type]
+    try:
+        story = bootstrap.explain(settings, order)
+    except DatabaseError as error:
+        raise fail(str(error), UNAVAILABLE) from None
+    if story is None:
+        raise fail(f"order {order!r} was never seen here; `state` is {settings.state}", REFUSED)
+    if json:
+        say_json(story)
+    else:
+        show(story)
+
+
+def show(story: dict[str, Any]) -> None:
+    """Print a story for people."""
+    out.print(f"[bold]{story['order']}[/bold]  revision {story['revision']}, {story['status']}")
+    out.print(f"placed {story['placed_at']}, first seen {story['first_seen_at']}", style="dim")
+    out.print()
+    for event in story["events"]:
+        out.print(f"  {event['at']}  {event['what']}", markup=False)
+    out.print()
+    table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
+    for name in ("offer", "outcome", "why"):
+        table.add_column(name)
+    for offer in story["offers"]:
+        table.add_row(offer["offer"], offer["outcome"].replace("_", " "), offer["says"])
+    out.print(table)
+    out.print()
+    for ticket in story["tickets"]:
+        gifts = ticket["gifts"]
+        named = [f"{g['units']} x {g['gift']}" for g in gifts] if isinstance(gifts, list) else [
+            f"{units} x gift of {offer}" for offer, units in gifts.items()
+        ]  # fmt: skip
+        out.print(f"  ticket {ticket['ticket']}: {ticket['state'].replace('_', ' ')}; {', '.join(named) or 'no gift'}")
+    for notice in story["notices"]:
+        if notice["amount"]:
+            out.print(f"  notice ({notice['kind'].replace('_', ' ')}): {notice['says']}", markup=False)
