@@ -90,7 +90,9 @@ class Offer:
     @property
     def threshold(self) -> int:
         """Reading: 'any' has none and stands below every offer of its group that has one."""
-        return int(self.counts.get("over", self.counts.get("at_least", 0)))
+        if self.counts["by"] == "any":
+            return 0
+        return int(self.counts["over"] if "over" in self.counts else self.counts["at_least"])
 
     @property
     def when_out(self) -> str:
@@ -171,7 +173,7 @@ def goods_of(event: Json) -> list[Goods]:
     for line in event["lines"]:
         ordered, cancelled = line["units"], line.get("cancelled_units", 0)
         live = ordered - cancelled
-        # Reading: a line that is wholly cancelled is gone, its site too; one of zero units from the start adds its value.
+        # Reading: a line that is wholly cancelled is gone, its site too; one that never had units adds its value.
         if line.get("kind", "goods") != "goods" or (cancelled and not live):
             continue
         listed = line["total_charged"] if line.get("total_list") is None else line["total_list"]

@@ -109,8 +109,15 @@ def _options(order: Order, offer: Offer, judged: Judgement) -> tuple[list[Option
 
 def _sites(order: Order, judged: Judgement) -> list[str]:
     """Sites that ship the order: those of the lines that earned the gift first, in line order."""
-    first = {line.site: None for line in order.lines if line.number in judged.lines and line.live_units > 0}
-    rest = {line.site: None for line in order.lines if line.kind == "goods" and line.live_units > 0}
+    first: dict[str, None] = {}
+    rest: dict[str, None] = {}
+    earned = set(judged.lines)
+    for line in order.lines:
+        if line.units > line.cancelled_units:
+            if line.number in earned:
+                first[line.site] = None
+            elif line.kind == "goods":
+                rest[line.site] = None
     return list(first | rest) or [DEFAULT_SITE]
 
 

@@ -176,10 +176,25 @@ def _qualified(offer: Offer, worth: int, per: int, items: Sequence[Counted]) -> 
     reason = None
     if offer.order_cap is not None and wanted > offer.order_cap:
         wanted, reason = offer.order_cap, Reason.ORDER_CAP
-    lines = [item.line.number for item in items]
+    lines = _earning(offer, items)
     return Judgement(
         offer.key, offer.revision, True, worth, offer.threshold, wanted, per, False, reason, None, lines, asked
     )
+
+
+def _earning(offer: Offer, items: Sequence[Counted]) -> list[int]:
+    """Numbers of the lines that earned the offer: all that count together, or those that meet it each alone."""
+    if offer.by in ("total", "units"):
+        return [item.line.number for item in items]
+    if offer.by == "any":
+        return [item.line.number for item in items if item.units > 0 and item.charged > 0]
+    before = offer.basis == "before_discount"
+    found = []
+    for item in items:
+        worth, per = measure(offer.by, [item], before_discount=before)
+        if worth > offer.threshold * per or (worth == offer.threshold * per and not offer.strict):
+            found.append(item.line.number)
+    return found
 
 
 def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, items: Sequence[Counted]) -> list[Judgement]:

@@ -36,5 +36,5 @@ class Tally:
 
     def reasons(self, offer: str) -> dict[str, int]:
         """Declined orders of an offer by reason."""
-        found = {r: n for (o, word, r), n in self.numbers.items() if o == offer and word == "declined" and n}
+        found = {str(r): n for (o, word, r), n in self.numbers.items() if o == offer and word == "declined" and n}
         return dict(sorted(found.items()))

@@ -144,6 +144,10 @@ class Replay:
             "canonical_sha256": run_hash(self.decisions(), balances, self._tickets),
         }
 
+    def known_orders(self) -> dict[str, OrderState]:
+        """The orders that the desk keeps, by id."""
+        return self._desk.values(ORDERS)
+
     def balances(self) -> dict[str, Any]:
         """The ledger's balances, by key."""
         return self._ledger.values(BALANCES)

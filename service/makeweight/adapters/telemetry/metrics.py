@@ -8,7 +8,7 @@ Labels: stage, result, topic, reason and account are closed lists; offer, gift a
 import platform
 from collections.abc import Callable, Iterable, Iterator
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, disable_created_metrics
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
@@ -40,6 +40,7 @@ class Metrics:
     """The process's metrics, in a registry of their own."""
 
     def __init__(self) -> None:
+        disable_created_metrics()  # type: ignore[no-untyped-call]  # they double the exposition and nothing here reads them
         self.registry = CollectorRegistry()
         registry = self.registry
         self.records_in = Counter(

@@ -19,25 +19,30 @@ class TelemetryWatcher(Watcher):
         self._metrics = metrics
         self._log = logger()
         self._started = time.perf_counter()
-        self._lines: list[tuple[str, dict[str, Any]]] = []
-        self._offers: set[str] = set()
+        self._lines: dict[tuple[str, str], dict[str, Any]] = {}
+        self._rejected: list[dict[str, Any]] = []
 
     def started(self) -> None:
         """A batch begins."""
         self._started = time.perf_counter()
 
     def entry(self, stage: str, entry: Any) -> None:
-        """Count outcomes; note the line of this order and stage, to be written once it is on the disk."""
-        if isinstance(entry, Judged):
-            facts = {"order": entry.order.order, "revision": entry.order.revision, "claims": len(entry.claims)}
-            self._lines.append(("judged", {"stage": stage, **facts}))
-        elif isinstance(entry, Settled):
-            offer, reason = entry.claim.offer, entry.reason or ""
-            self._metrics.outcomes.labels(offer, entry.outcome, reason).inc()
-            facts = {"order": entry.claim.order, "offer": offer, "outcome": entry.outcome, "reason": reason}
-            self._lines.append(("settled", {"stage": stage, **facts, "units": entry.units}))
+        """Count outcomes; note it on the line of this order and stage, written once it is on the disk."""
+        if isinstance(entry, Settled):
+            claim, reason = entry.claim, entry.reason or ""
+            self._metrics.outcomes.labels(claim.offer, entry.outcome, reason).inc()
+            line = self._line(stage, claim.order)
+            line.setdefault("outcomes", {})[claim.offer] = f"{entry.outcome} {reason}".strip()
+        elif isinstance(entry, Judged):
+            line = self._line(stage, entry.order.order)
+            line |= {"revision": entry.order.revision, "claims": len(entry.claims)}
         else:
-            self._lines.append((entry.kind, {"stage": stage, "entry": entry.id}))
+            order = getattr(entry, "order", "")
+            line = self._line(stage, order if isinstance(order, str) else "")
+        line["entries"] = line.get("entries", 0) + 1
+
+    def _line(self, stage: str, order: str) -> dict[str, Any]:
+        return self._lines.setdefault((stage, order), {"stage": stage, "order": order})
 
     def result(self, stage: str, message: Message, verdict: Verdict) -> None:  # noqa: ARG002 - the host's port
         """Count what a stage took in."""
@@ -46,7 +51,7 @@ class TelemetryWatcher(Watcher):
     def reject(self, topic: str, code: str) -> None:
         """Count and log what was put aside."""
         self._metrics.rejects.labels(topic, code).inc()
-        self._lines.append(("rejected", {"topic": topic, "reason": code}))
+        self._rejected.append({"topic": topic, "reason": code})
 
     def committed(self, incoming: list[Incoming], outputs: list[Output], now: Instant) -> None:
         """A batch is on the disk: its times, its lags, its lines."""
@@ -60,13 +65,16 @@ class TelemetryWatcher(Watcher):
                 behind = lag(one.body.placed_at, now)
                 metrics.ticket_seconds.observe(behind)
                 metrics.lag_seconds.set(behind)
-        for event, facts in self._lines:
-            self._log.info(event, **facts)
-        self._lines.clear()
+        for line in self._lines.values():
+            self._log.info("handled", **line)
+        for line in self._rejected:
+            self._log.warning("rejected", **line)
+        self.dropped()
 
     def dropped(self) -> None:
         """A batch was rolled back: its lines never happened."""
         self._lines.clear()
+        self._rejected.clear()
 
     def violation(self, code: str) -> None:
         """Loud: this is a defect."""

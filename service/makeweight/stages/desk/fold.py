@@ -8,7 +8,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk.state import FOLLOW_AFTER_SECONDS, ORDERS, Fact, Frozen, OrderState, Wish
 from makeweight.stages.desk.telling import notice, notices
-from makeweight.stages.desk.tickets import opened_after
+from makeweight.stages.desk.tickets import opened_after, paper
 from makeweight.stages.port import Store, Subject
 
 
@@ -85,9 +85,10 @@ def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:
 
 def _changed(store: Store, state: OrderState, at: Instant, *subjects: Subject) -> list[Subject]:
     """Derive what follows from the new state (open tickets, notices) and keep it."""
-    state = replaced(state, opened=opened_after(state))
     if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
-        state = replaced(state, notices=notices(state, at))
+        state = replaced(state, opened=opened_after(state), notices=notices(state, at))
+    else:
+        state = replaced(state, opened=opened_after(state))
     _keep(store, state)
     return list(subjects)
 
@@ -113,7 +114,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     packed = event.happened == "packed"
     units = {command.offer: command.units for command in entry.gifts}
     if at is None:
-        frozen.append(Frozen(event.ticket, entry.site, entry.lines, _within(units, entry.over), packed))
+        gifts = _within(units, entry.over)
+        frozen.append(Frozen(event.ticket, entry.site, entry.lines, gifts, paper(state, entry.site), packed))
     elif packed:
         frozen[at] = replaced(frozen[at], packed=True)
     facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
@@ -123,6 +125,7 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
         over = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
         state = replaced(state, notices={**state.notices, over.id: over})
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
+    subjects.append(("paper", entry.order, event.ticket))
     return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, event.event))
 
 

@@ -9,7 +9,8 @@ def say(store: Store, subject: Subject) -> list[Output]:
     """Outputs of a subject.
 
     ``(claims, order)``: its unanswered claims; ``(commands, order, event)``: what a warehouse event caused;
-    ``(ticket, order)``: its current tickets; ``(notices, order, what)``: its notices, of one offer or event if named.
+    ``(ticket, order)``: its open tickets; ``(paper, order, ticket)``: a released one, as it went to the floor;
+    ``(notices, order, what)``: its notices, of one offer or event if named.
     """
     kind, order = subject[0], subject[1]
     state = store.get(ORDERS, order)
@@ -17,6 +18,9 @@ def say(store: Store, subject: Subject) -> list[Output]:
         return []
     if kind == "ticket":
         return [Output("pick-tickets", t.ticket, order, t) for t in tickets(state)]
+    if kind == "paper":
+        papers = [f.paper for f in state.frozen if f.ticket == subject[2]]
+        return [Output("pick-tickets", t.ticket, order, t) for t in papers]
     if kind == "claims":
         # A claim is said only while it is unanswered.
         claims = [wish.claim for wish in state.wishes.values() if not wish.answered]

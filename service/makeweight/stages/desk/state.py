@@ -7,7 +7,7 @@ from makeweight.domain.claims import Claim, Decision, HandledGift
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation
-from makeweight.domain.tickets import Notice
+from makeweight.domain.tickets import Notice, PickTicket
 from makeweight.domain.values import value
 from makeweight.stages.port import Space
 
@@ -43,6 +43,7 @@ class Frozen:
     site: str
     lines: dict[str, int]
     gifts: dict[str, int]
+    paper: PickTicket
     packed: bool = False
 
 

@@ -4,7 +4,7 @@ from dataclasses import fields
 from typing import NamedTuple
 
 from makeweight.domain.orders import Line, Order
-from makeweight.domain.tickets import GiftLine, PickTicket, TicketState
+from makeweight.domain.tickets import GiftLine, PickTicket, TicketState, Told
 from makeweight.stages.desk.state import OrderState, Wish
 from makeweight.stages.desk.telling import told
 
@@ -32,18 +32,28 @@ def open_contents(state: OrderState) -> dict[str, Content]:
     if state.order.status == "cancelled":
         return {}
     contents: dict[str, Content] = {}
-    for line in state.order.lines:
-        frozen = sum([f.lines.get(str(line.number), 0) for f in state.frozen])
-        if line.live_units - frozen > 0 or (line.units == 0 and not state.frozen):
-            content = contents.get(line.site)
-            if content is None:
-                content = contents[line.site] = Content([], {})
-            content.lines.append(line)
+    for line in _open_lines(state):
+        content = contents.get(line.site)
+        if content is None:
+            content = contents[line.site] = Content([], {})
+        content.lines.append(line)
     for offer, wish in state.wishes.items():
         units = outstanding(state, offer, wish)
         if units > 0 and wish.answer is not None and wish.answer.site is not None:
             contents.setdefault(wish.answer.site, Content([], {})).gifts[offer] = units
     return contents
+
+
+def _open_lines(state: OrderState) -> list[Line]:
+    """Lines with units that are not cancelled and on no frozen ticket. A line of zero units is paper only once."""
+    lines = state.order.lines
+    if not state.frozen:
+        return [line for line in lines if line.units > line.cancelled_units or not line.units]
+    frozen: dict[str, int] = {}
+    for ticket in state.frozen:
+        for number, units in ticket.lines.items():
+            frozen[number] = frozen.get(number, 0) + units
+    return [line for line in lines if line.live_units > frozen.get(str(line.number), 0)]
 
 
 def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
@@ -53,45 +63,55 @@ def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
 
 def opened_after(state: OrderState) -> dict[str, int]:
     """The latest open ticket by site, with those that the state now has content for."""
-    numbers = {site: _number(state, site) for site in open_contents(state)}
-    if state.order.status == "cancelled" and not state.opened and not state.frozen:
+    if state.order.status == "cancelled":
         # Cancelled before it was ever seen: its tickets are void from the start.
-        numbers = {line.site: 1 for line in state.order.lines}
-    return state.opened | numbers
+        first = not state.opened and not state.frozen
+        return {line.site: 1 for line in state.order.lines} if first else state.opened
+    sites = {line.site for line in _open_lines(state)}
+    for offer, wish in state.wishes.items():
+        if wish.answer is not None and wish.answer.site is not None and outstanding(state, offer, wish) > 0:
+            sites.add(wish.answer.site)
+    if not state.frozen and sites == state.opened.keys():
+        return state.opened
+    return state.opened | {site: _number(state, site) for site in sites}
 
 
 def tickets(state: OrderState) -> list[PickTicket]:
     """The current open ticket of every site; one whose content is gone is void."""
     contents = open_contents(state)
-    said = []
     telling = told(state)
-    for site, number in sorted(state.opened.items()):
-        if number != _number(state, site):
-            continue  # frozen since; the paper is with the warehouse
-        content = contents.get(site)
-        current: TicketState = "void" if content is None else _state(state)
-        said.append(
-            PickTicket(
-                ticket=f"{state.order.order}/{site}/{number}",
-                order=state.order.order,
-                order_revision=state.order.revision,
-                edition=state.edition,
-                state=current,
-                site=site,
-                currency=state.order.currency,
-                destination=state.order.destination,
-                service=state.order.service,
-                lines=content.lines if content else [],
-                gift_lines=[_gift_line(state, offer, n) for offer, n in sorted(content.gifts.items())]
-                if content
-                else [],
-                benefits=sorted(state.benefits_given()),
-                told=telling,
-                order_parts=_order_parts(state.order),
-                hold=state.order.hold,
-            )
-        )
-    return said
+    return [
+        _ticket(state, site, number, contents.get(site), telling)
+        for site, number in sorted(state.opened.items())
+        if number == _number(state, site)  # else it is frozen, and the paper is with the warehouse
+    ]
+
+
+def paper(state: OrderState, site: str) -> PickTicket:
+    """The open ticket of a site as it goes to the floor."""
+    return _ticket(state, site, _number(state, site), open_contents(state).get(site), told(state))
+
+
+def _ticket(state: OrderState, site: str, number: int, content: Content | None, telling: list[Told]) -> PickTicket:
+    order = state.order
+    gifts = sorted(content.gifts.items()) if content else []
+    return PickTicket(
+        ticket=f"{order.order}/{site}/{number}",
+        order=order.order,
+        order_revision=order.revision,
+        edition=state.edition,
+        state="void" if content is None else _state(state),
+        site=site,
+        currency=order.currency,
+        destination=order.destination,
+        service=order.service,
+        lines=content.lines if content else [],
+        gift_lines=[_gift_line(state, offer, units) for offer, units in gifts],
+        benefits=sorted(state.benefits_given()),
+        told=telling,
+        order_parts=_order_parts(order),
+        hold=order.hold,
+    )
 
 
 def _state(state: OrderState) -> TicketState:

@@ -1,0 +1,1 @@
+"""What runs the product somewhere, the demo among it."""

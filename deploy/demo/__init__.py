@@ -1,0 +1,1 @@
+"""The demo: a busy day of an invented art-materials shop."""
