@@ -18,7 +18,7 @@ from makeweight.domain.entries import Judged, Settled
 from makeweight.domain.orders import Fulfilment, Line, Order
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, SEEN
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, SEEN, SERVED
 from makeweight.stages.port import Message
 from tests.support.nodes import STEPS, Network
 from tests.support.reference import Reference
@@ -204,7 +204,7 @@ class Stages(RuleBasedStateMachine):
     @invariant()
     def memory_is_the_fold_of_the_log(self) -> None:
         """S9 and S10: folding the log anew gives the state that the node has."""
-        for name, spaces in (("desk", (ORDERS,)), ("ledger", (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN))):
+        for name, spaces in (("desk", (ORDERS,)), ("ledger", (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED))):
             node = self.network.nodes[name]
             live = {space.name: dict(node.store.values(space)) for space in spaces}
             node.rebuild()

@@ -1,7 +1,7 @@
 """Two stages on nodes that can crash between any two steps: what is durable is the log and the bag of messages.
 
 Messages lie in bags and are delivered in any order, any number of times. A node handles one in the host's steps
-(decide, append to the log, fold, say, acknowledge) and can be killed after any of them: its memory is then rebuilt
+(decide, append to the log, fold, say, acknowledge) and can be killed after any of them, or in the middle of the append: its memory is then rebuilt
 from its log, and the message, unacknowledged, comes again.
 """
 
@@ -14,7 +14,7 @@ from makeweight.stages.desk import Desk
 from makeweight.stages.ledger import Ledger
 from makeweight.stages.port import Message, Output, Stage, View
 
-STEPS = ("decided", "logged", "said", "acknowledged")
+STEPS = ("decided", "torn", "logged", "said", "acknowledged")
 LEADS = {"ledger-commands": "ledger", "decisions": "desk"}
 
 
@@ -55,6 +55,9 @@ class Network:
         node = self.nodes[stage]
         verdict = node.stage.decide(node.store, message, View(self.book, self.now))
         if crash_after == "decided":
+            return node.rebuild()
+        if crash_after == "torn":  # only the first of its entries reached the log
+            node.log.extend(verdict.entries[:1])
             return node.rebuild()
         node.log.extend(verdict.entries)
         if crash_after == "logged":

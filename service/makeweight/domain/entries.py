@@ -97,7 +97,8 @@ DeskEntry = Judged | Superseded | Answered | Reported | Overdue
 class Settled:
     """A claim was settled, or an owed one served: its outcome with the figures, and the moves that it makes.
 
-    ``units`` is the change in what the order holds; for a benefit it comes without a move.
+    ``units`` is the change in what the order holds; for a benefit it comes without a move. Where it frees units that
+    owed claims can use, ``serves`` entries with this one's claim as their ``cause`` follow.
     """
 
     id: str
@@ -113,6 +114,8 @@ class Settled:
     owed: int = 0
     substitute: bool = False
     reason: Reason | None = None
+    serves: int = 0
+    cause: str | None = None
     kind: Literal["settled"] = "settled"
 
 
@@ -128,12 +131,13 @@ class Outnumbered:
 
 @value
 class Received:
-    """Stock came in."""
+    """Stock came in; ``serves`` entries follow that serve owed claims because of it."""
 
     id: str
     receipt: Receipt
     moves: list[Move]
     at: Instant
+    serves: int = 0
     kind: Literal["received"] = "received"
 
 

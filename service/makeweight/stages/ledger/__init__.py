@@ -4,7 +4,7 @@ from typing import Any
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.stages.ledger import decide, fold, say
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, SEEN
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, SEEN, SERVED
 from makeweight.stages.port import Message, Output, Space, Store, Subject, Verdict, View
 
 
@@ -12,7 +12,7 @@ class Ledger:
     """The ledger as a host sees it."""
 
     name = "ledger"
-    spaces: tuple[Space[Any], ...] = (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN)
+    spaces: tuple[Space[Any], ...] = (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED)
     urgent = frozenset({"claim"})
 
     def decide(self, store: Store, message: Message, view: View) -> Verdict:

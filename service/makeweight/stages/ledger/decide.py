@@ -5,8 +5,8 @@ from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Receive
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import replaced
 from makeweight.stages.ledger.settle import outcome_of, settle
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, OfferState, key
-from makeweight.stages.port import Problem, Store, Verdict, View
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, key
+from makeweight.stages.port import Problem, Store, Subject, Verdict, View
 
 
 def claim(store: Store, wanted: Claim, view: View) -> Verdict:
@@ -17,26 +17,26 @@ def claim(store: Store, wanted: Claim, view: View) -> Verdict:
             return Verdict("superseded", [Outnumbered(f"{wanted.id}:outnumbered", wanted, view.now)])
         if wanted.number == state.claim.number:
             if wanted == state.claim:
-                return Verdict("repeat", subjects=[("claim", wanted.offer, wanted.order)])
+                return _repeated(store, wanted.offer, wanted.id, ("claim", wanted.offer, wanted.order), view)
             return _conflict(f"Claim {wanted.id} came before with other content; the first counts")
     offer = store.get(OFFERS, wanted.offer) or OfferState(wanted.offer)
     settled = settle(store, wanted, state, offer, view.now)
-    entries: list[LedgerEntry] = [settled]
+    served: list[LedgerEntry] = []
     for move in settled.moves:
         if move.target is Account.FREE:
             free = _free_after(store, wanted.offer, move)
-            entries += _serve(store, wanted.offer, move, free, view, besides=wanted.order)
-    return Verdict("applied", list(entries))
+            served = _serve(store, wanted.offer, move, free, view, wanted.id, besides=wanted.order)
+    return Verdict("applied", [replaced(settled, serves=len(served)) if served else settled, *served])
 
 
 def receipt(store: Store, command: Receipt, view: View) -> Verdict:
     """Stock comes in, and serves owed claims, oldest first, each by an entry of its own."""
-    known = _seen(store, command)
+    known = _seen(store, command, view)
     if known is not None:
         return known
     move = Move(Account.OUTSIDE, Account.FREE, command.gift, command.site, command.units)
-    received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now)
-    served = _serve(store, command.offer, move, _free_after(store, command.offer, move), view)
+    served = _serve(store, command.offer, move, _free_after(store, command.offer, move), view, command.id)
+    received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now, len(served))
     return Verdict("applied", [received, *served])
 
 
@@ -46,7 +46,7 @@ def handled(store: Store, command: HandledGift, view: View) -> Verdict:
     A fact without cover is never refused: it takes the order's own units first, then free stock, then the over-gift
     account. Events may come in any order: packing takes reserved units if nothing was released.
     """
-    known = _seen(store, command)
+    known = _seen(store, command, view)
     if known is not None:
         return known
     state = store.get(CLAIMS, key(command.offer, command.order))
@@ -73,13 +73,28 @@ def handled(store: Store, command: HandledGift, view: View) -> Verdict:
     return Verdict("applied", [Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)])
 
 
-def _seen(store: Store, command: Receipt | HandledGift) -> Verdict | None:
+def _seen(store: Store, command: Receipt | HandledGift, view: View) -> Verdict | None:
     seen = store.get(SEEN, key(command.offer, command.id))
     if seen is None:
         return None
     if seen.command == command:
-        return Verdict("repeat", subjects=[("level", command.offer)])
+        return _repeated(store, command.offer, command.id, ("level", command.offer), view)
     return _conflict(f"Command {command.id} came before with other content; the first counts")
+
+
+def _repeated(store: Store, offer: str, cause: str, subject: Subject, view: View) -> Verdict:
+    """Say again what the command came to. What a host that died did not log of it is decided now."""
+    served = store.get(SERVED, key(offer, cause))
+    if served is None:
+        return Verdict("repeat", subjects=[subject])
+    subjects: list[Subject] = [subject, *(("claim", offer, order) for order in served.orders)]
+    missing = served.expected - len(served.orders)
+    entries: list[LedgerEntry] = []
+    if missing > 0:
+        balance = store.get(BALANCES, key(offer, served.gift, served.site))
+        move = Move(Account.OUTSIDE, Account.FREE, served.gift, served.site, 1)
+        entries = _serve(store, offer, move, balance.free if balance else 0, view, cause)[:missing]
+    return Verdict("repeat", list(entries), subjects)
 
 
 def _conflict(text: str) -> Verdict:
@@ -92,7 +107,7 @@ def _free_after(store: Store, offer: str, move: Move) -> int:
 
 
 def _serve(
-    store: Store, offer: str, move: Move, free: int, view: View, besides: str | None = None
+    store: Store, offer: str, move: Move, free: int, view: View, cause: str, besides: str | None = None
 ) -> list[LedgerEntry]:
     """Owed claims that free units of a gift at a site can serve, oldest first."""
     served: list[LedgerEntry] = []
@@ -124,6 +139,7 @@ def _serve(
                 owed=left,
                 reason=state.reason if left else None,
                 units=units,
+                cause=cause,
             )
         )
     return served

@@ -16,11 +16,13 @@ from makeweight.stages.ledger.state import (
     OFFERS,
     OWED,
     SEEN,
+    SERVED,
     ClaimState,
     Live,
     OfferState,
     OwedClaim,
     Seen,
+    Served,
     key,
 )
 from makeweight.stages.port import Store, Subject
@@ -68,6 +70,7 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     offer = _offer(store, claim.offer)
     new = _queue(store, new, offer)
     store.put(CLAIMS, at, new)
+    _note_served(store, entry)
     _count_customer(store, old, new)
     offer = replaced(
         offer,
@@ -79,6 +82,22 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     )
     _keep_offer(store, offer, entry.moves, entry.at)
     return [("claim", claim.offer, claim.order), ("level", claim.offer)]
+
+
+def _note_served(store: Store, entry: Settled) -> None:
+    """Remember which claims a command serves, for its repeats."""
+    offer = entry.claim.offer
+    if entry.cause is not None:
+        known = store.get(SERVED, key(offer, entry.cause))
+        if known is not None:
+            store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
+    if entry.serves:
+        _expect(store, offer, entry.claim.id, entry.serves, entry.moves)
+
+
+def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[Move]) -> None:
+    freed = next(move for move in moves if move.target is Account.FREE)
+    store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
 
 
 def _covered(store: Store, offer: str, moves: Iterable[Move]) -> bool:
@@ -189,6 +208,8 @@ def _received(store: Store, entry: Received) -> list[Subject]:
     at = key(command.offer, command.id)
     if store.get(SEEN, at) is None:
         store.put(SEEN, at, Seen(command))
+        if entry.serves:
+            _expect(store, command.offer, command.id, entry.serves, entry.moves)
         free = _move(store, command.offer, entry.moves)
         offer = _offer(store, command.offer)
         offer = replaced(offer, free_units=offer.free_units + free, received_units=offer.received_units + command.units)

@@ -81,12 +81,26 @@ class OwedClaim:
     order: str
 
 
+@value
+class Served:
+    """Owed claims that a command serves: how many were decided with it, and those whose entry is in the log.
+
+    A host may die between the entries of one command; a repeat of it then decides the rest, and says all of them.
+    """
+
+    expected: int
+    gift: str
+    site: str
+    orders: list[str]
+
+
 OFFERS: Space[OfferState] = Space("offers", OfferState)
 CLAIMS: Space[ClaimState] = Space("claims", ClaimState)
 BALANCES: Space[Balance] = Space("balances", Balance)
 CUSTOMERS: Space[Live] = Space("customers", Live)
 OWED: Space[OwedClaim] = Space("owed", OwedClaim)
 SEEN: Space[Seen] = Space("seen", Seen)
+SERVED: Space[Served] = Space("served", Served)
 
 SEPARATOR = "\x1f"  # joins the parts of a key; ids on the wire hold no control characters
 
