@@ -180,7 +180,7 @@ def _fulfilment_event(basket: Basket, happened: str, at: datetime) -> Event:
         "event": event,
         "order": basket.order,
         "ticket": f"{basket.order}/{SITE}/1",
-        "edition": 1,
+        "edition": 0,
         "happened": happened,
         "at": at.isoformat(),
         "lines": [],

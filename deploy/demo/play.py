@@ -1,0 +1,197 @@
+"""Play the demo's day through the embedded service and show what happened: ``make demo``.
+
+The service is the real one: its database, its stages, its metrics. Only its clock is the day's, so that two runs print
+the same figures. The state stays in ``build/demo`` for a look with ``makeweight explain`` and ``makeweight serve``.
+"""
+
+import shutil
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from deploy.demo.day import FOUR, day
+from makeweight.adapters.documents.orders import read_one
+from makeweight.adapters.local.host import Incoming
+from makeweight.adapters.telemetry.logs import configure
+from makeweight.bootstrap import Embedded, explain, publish_files
+from makeweight.cli.explain import show
+from makeweight.contracts.codec import dumps, parse
+from makeweight.domain.money import to_major
+from makeweight.insight.summary import short_names
+from makeweight.settings import Settings
+
+HERE = Path(__file__).parent
+STATE = Path("build") / "demo"
+PUBLISHED_AT = datetime(2026, 11, 20, 8, 59, tzinfo=UTC)
+BATCH = 50  # events to a commit: a few minutes of the day
+BAR = 20
+
+out = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
+err = Console(stderr=True)
+
+
+class DayClock:
+    """The day's time: the latest instant at which an event arrived."""
+
+    def __init__(self) -> None:
+        self.now = PUBLISHED_AT
+
+    def __call__(self) -> datetime:
+        """The instant of handling."""
+        return self.now
+
+    def see(self, event: dict[str, Any]) -> None:
+        """An event arrives."""
+        self.now = max(self.now, datetime.fromisoformat(event["time"]))
+
+
+def play() -> None:
+    """Publish, play the day, and tell what came of it."""
+    shutil.rmtree(STATE, ignore_errors=True)
+    configure("error")
+    clock = DayClock()
+    settings = Settings(state=STATE)
+    files = sorted((HERE / "campaigns").glob("*.yaml"))
+    publish_files(settings, files, HERE / "stock.csv", clock)
+    service = Embedded(settings, clock)
+    service.intake.start()
+    service.take_up()
+    try:
+        results = _feed(service, clock)
+        _tell(service, settings, results)
+    finally:
+        service.close()
+
+
+def _feed(service: Embedded, clock: DayClock) -> dict[str, int]:
+    events = list(day())
+    results: dict[str, int] = {}
+    with Progress(console=err, transient=True, disable=not err.is_terminal) as bar:
+        task = bar.add_task("events", total=len(events))
+        for batch in _batches(events):
+            incoming = []
+            for number, event in batch:
+                clock.see(event)
+                line = read_one(dumps(event), "demo", number)
+                key = line.body.order if line.body else ""
+                incoming.append(
+                    Incoming(line.kind, key, event["source"], event["id"], line.raw, line.body, line.digest, line.error)
+                )
+            for receipt in service.host.take(incoming):
+                results[receipt.result] = results.get(receipt.result, 0) + 1
+            bar.advance(task, len(batch))
+    return results
+
+
+def _batches(events: list[dict[str, Any]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
+    numbered = iter(enumerate(events, 1))
+    while batch := list(islice(numbered, BATCH)):
+        yield batch
+
+
+def _tell(service: Embedded, settings: Settings, results: dict[str, int]) -> None:
+    out.print("[bold]Tuesday 24 November 2026 at an art-materials shop in Dublin[/bold]")
+    out.print(f"events: {', '.join(f'{n:,} {result}' for result, n in sorted(results.items()))}")
+    out.print("(repeats change nothing; what is rejected or in conflict is kept with its bytes)", style="dim")
+    out.print()
+    _offers(service)
+    _stock(service)
+    _sample_tickets(service)
+    out.print("[bold]One order explained[/bold] (any other: makeweight explain ORDER --state build/demo)\n")
+    story = explain(settings, FOUR)
+    if story is not None:
+        show(story)
+    body, _ = service.metrics.exposition()
+    metrics = STATE / "metrics.txt"
+    metrics.write_bytes(body)
+    out.print()
+    out.print(
+        f"[bold]Metrics[/bold]: {len(body.splitlines()):,} lines of OpenMetrics are in {metrics}; live, they are at"
+    )
+    out.print("  http://127.0.0.1:8420/metrics  after  .venv/bin/makeweight serve --state build/demo", markup=False)
+
+
+def _offers(service: Embedded) -> None:
+    book, tally = service.reader.book(), service.reader.tally()
+    offers = {o.key: o for c in book for o in c.offers}
+    levels = {level.offer: level for level in service.reader.levels()}
+    table = Table(title="Offers", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    for name in ("offer", "qualified", "near miss", "granted", "owed", "declined", "packed", "redemption", "out at"):
+        table.add_column(name, justify="left" if name in ("offer", "declined", "out at") else "right")
+    for key, name in short_names(offers.values()).items():
+        offer = offers[key]
+        if offer.kind in ("price", "reduction"):
+            continue
+        granted, redeemed = tally.of(key, "granted"), tally.of(key, "redeemed")
+        declined = ", ".join(f"{n} {reason.replace('_', ' ')}" for reason, n in tally.reasons(key).items())
+        level = levels.get(key)
+        out_at = level.exhausted_at if level else None
+        table.add_row(
+            name,
+            f"{tally.of(key, 'qualified'):,}",
+            f"{tally.of(key, 'near_miss'):,}",
+            f"{granted:,}",
+            f"{tally.of(key, 'owed'):,}",
+            declined,
+            f"{redeemed:,}" if offer.gift else "",
+            f"{100 * redeemed / granted:.1f} %" if granted and offer.gift else "",
+            f"{out_at:%H:%M} UTC" if out_at else "",
+        )
+    out.print(table)
+    for key, offer in sorted(offers.items()):
+        if offer.kind in ("price", "reduction"):
+            lines, wrong = tally.of(key, "lines_on_offer"), tally.of(key, "lines_mispriced")
+            due = to_major(tally.of(key, "overcharged"), offer.currency)
+            out.print(f"{key}: {lines:,} lines checked, {wrong} not as advertised, {due} {offer.currency} to refund")
+    out.print()
+
+
+def _stock(service: Embedded) -> None:
+    table = Table(title="Gift stock", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    for name in ("offer", "gift", "received", "reserved", "released", "packed", "left", ""):
+        table.add_column(name, justify="left" if name in ("offer", "gift", "") else "right")
+    for level in service.reader.levels():
+        for b in level.balances:
+            full = round(BAR * b.free / b.received) if b.received else 0
+            bar = "█" * full + "·" * (BAR - full)
+            numbers = [str(n) for n in (b.received, b.reserved, b.released, b.packed, b.free)]
+            table.add_row(b.offer, b.gift, *numbers, bar)
+    out.print(table)
+    out.print()
+
+
+def _sample_tickets(service: Embedded) -> None:
+    """The ticket of the basket with four offers, and the first one with a substitute."""
+    out.print("[bold]Two pick tickets[/bold]")
+    latest: dict[str, dict[str, Any]] = {}
+    cursor = 0
+    while rows := service.reader.tickets_after(cursor, 1_000):
+        for cursor, body in rows:  # noqa: B007 - the last position is where the next page starts
+            ticket = parse(body)
+            latest[ticket["ticket"]] = ticket
+    four = next(t for t in latest.values() if t["order"] == FOUR)
+    swapped = next(t for t in latest.values() if any(g["substitute"] for g in t["gift_lines"]))
+    for ticket in (four, swapped):
+        out.print(f"  {ticket['ticket']}  {ticket['state']}  ({ticket['site']})", markup=False)
+        for line in ticket["lines"]:
+            out.print(f"    {line['units']} x {line['sku']}", markup=False)
+        for gift in ticket["gift_lines"]:
+            swap = ", a substitute" if gift["substitute"] else ""
+            value = to_major(gift["stated_value"], ticket["currency"])
+            out.print(
+                f"    {gift['units']} x {gift['gift']}  GIFT ({gift['offer']}, worth {value}{swap})", markup=False
+            )
+        if ticket["benefits"]:
+            out.print(f"    {', '.join(b.replace('_', ' ') for b in ticket['benefits'])}", markup=False)
+    out.print()
+
+
+if __name__ == "__main__":
+    sys.exit(play())
