@@ -7,7 +7,7 @@ instants of handling and log positions are left out: they differ between runs th
 import hashlib
 from collections.abc import Iterable, Mapping
 
-from makeweight.contracts.codec import canonical
+from makeweight.contracts.codec import canonical, canonical_values
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import PickTicket
 
@@ -15,7 +15,7 @@ from makeweight.domain.tickets import PickTicket
 def ticket_hash(ticket: PickTicket) -> str:
     """SHA-256 of a ticket, its edition left out."""
     members = {k: v for k, v in ticket.__dict__.items() if k != "edition"}
-    return hashlib.sha256(canonical(members)).hexdigest()
+    return hashlib.sha256(canonical_values(members)).hexdigest()
 
 
 def run_hash(

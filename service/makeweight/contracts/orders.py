@@ -10,7 +10,7 @@ from typing import Annotated
 from annotated_types import Ge, Le, MaxLen, MinLen
 from pydantic import AwareDatetime, ConfigDict, Field
 
-from makeweight.contracts.codec import Codec, canonical
+from makeweight.contracts.codec import Codec, canonical_values
 from makeweight.contracts.problems import WireError
 from makeweight.domain.money import digits
 from makeweight.domain.orders import (
@@ -148,4 +148,4 @@ def read_fulfilment(body: bytes | str) -> FulfilmentEvent:
 
 def digest(event: Order | Fulfilment) -> str:
     """Stands for the event's content: equal for two events exactly if they say the same."""
-    return hashlib.sha256(canonical(event)).hexdigest()[:32]
+    return hashlib.sha256(canonical_values(event)).hexdigest()[:32]

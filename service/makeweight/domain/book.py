@@ -74,6 +74,11 @@ class Live:
         for name in sorted(names):
             index.setdefault(name, []).append(shelf)
 
+    @property
+    def particular(self) -> bool:
+        """Whether any scope names particular goods."""
+        return bool(self._by_sku or self._by_brand or self._by_category)
+
     def shelves_of(self, line: Line) -> list[Shelf]:
         """The shelves whose scope names particular goods and holds the line, each once."""
         found = self._by_brand.get(line.brand)

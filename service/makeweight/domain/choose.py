@@ -140,4 +140,5 @@ def _claim(order: Order, offer: Offer, judged: Judgement, options: list[Option])
         benefit=offer.benefit,
         worth=judged.worth // judged.per,
         threshold=judged.threshold,
+        by=judged.by,
     )

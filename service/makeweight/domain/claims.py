@@ -3,7 +3,7 @@
 from dataclasses import field
 from typing import Literal
 
-from makeweight.domain.campaigns import WhenOut
+from makeweight.domain.campaigns import By, WhenOut
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import HappenedKind
 from makeweight.domain.reasons import Figures, Reason
@@ -45,6 +45,7 @@ class Claim:
     benefit: str | None = None
     worth: int = 0
     threshold: int = 0
+    by: By = "total"
     kind: Literal["claim"] = "claim"
 
     @property

@@ -47,9 +47,9 @@ _SENTENCES: Mapping[Reason, str] = {
     Reason.OUTSIDE_WINDOW: "The order was placed outside the campaign's window.",
     Reason.BELOW_THRESHOLD: "{value} counted where {word} {threshold} is asked: {gap} short.",
     Reason.NO_PURCHASE: "None of the goods that the offer asks for was bought at a price above zero.",
-    Reason.OUTRANKED: "Only one offer of group {group} is given, and {winner} comes first.",
+    Reason.OUTRANKED: "Only one offer of its group is given, and {winner} comes first.",
     Reason.ORDER_CAP: "At most {cap} to an order.",
-    Reason.CAUTION: "{caution} for gift {gift} is not answered with 'none', so it is not sent.",
+    Reason.CAUTION: "The caution '{caution}' of its gift is not answered with 'none', so it is not sent.",
     Reason.CUSTOMER_CAP: "This customer already has {customer_live} of at most {customer_cap}.",
     Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came.",
     Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came.",
@@ -60,6 +60,11 @@ _SENTENCES: Mapping[Reason, str] = {
 def sentence(reason: Reason, facts: Mapping[str, object]) -> str:
     """The one sentence of a reason with its figures filled in. A figure that is missing is a defect: ``KeyError``."""
     return _SENTENCES[reason].format_map(facts)
+
+
+def measured(number: int, by: str, currency: str) -> str:
+    """A qualifying value or threshold as sentences print it: money, or units where the offer counts units."""
+    return f"{number} unit{'' if number == 1 else 's'}" if by == "units" else amount(number, currency)
 
 
 def amount(minor: int, currency: str) -> str:

@@ -9,7 +9,7 @@ from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Repo
 from makeweight.domain.qualify import ELIGIBLE_CLASSES, judge_one
 from makeweight.domain.reasons import Reason, amount, sentence
 from makeweight.stages.desk.state import OrderState
-from makeweight.stages.desk.telling import told
+from makeweight.stages.desk.telling import explain_shortfall, told
 from makeweight.stages.desk.tickets import tickets
 
 
@@ -92,12 +92,4 @@ def _missed(state: OrderState, offer: Offer) -> dict[str, Any]:
     reason = judged.reason or Reason.BELOW_THRESHOLD
     if reason is Reason.NO_PURCHASE:
         return {"reason": reason, "says": sentence(reason, {})}
-    units = offer.by == "units"
-
-    def shown(number: int) -> str:
-        return f"{number} units" if units else amount(number, order.currency)
-
-    word = "over" if offer.strict else "at least"
-    gap = judged.gap + int(offer.strict)
-    facts = {"value": shown(judged.worth // judged.per), "threshold": shown(judged.threshold), "gap": shown(gap)}
-    return {"reason": reason, "says": sentence(reason, {**facts, "word": word})}
+    return {"reason": reason, "says": explain_shortfall(judged, reason, order.currency)}

@@ -83,10 +83,12 @@ def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:
     return wishes
 
 
-def _changed(store: Store, state: OrderState, at: Instant, *subjects: Subject) -> list[Subject]:
+def _changed(
+    store: Store, state: OrderState, at: Instant, *subjects: Subject, answered: str | None = None
+) -> list[Subject]:
     """Derive what follows from the new state (open tickets, notices) and keep it."""
     if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
-        state = replaced(state, opened=opened_after(state), notices=notices(state, at))
+        state = replaced(state, opened=opened_after(state), notices=notices(state, at, answered))
     else:
         state = replaced(state, opened=opened_after(state))
     _keep(store, state)
@@ -100,10 +102,13 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     edition = state.edition + 1
     since = wish.since if answer.units <= wish.held else edition
     wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer, since=since)}
+    for claim in entry.claims:
+        known = wishes.get(claim.offer)
+        wishes[claim.offer] = Wish(claim) if known is None else replaced(known, claim=claim)
     state = replaced(state, edition=edition, wishes=wishes)
-    state = replaced(state, wishes=_claimed(state, entry.claims))
     subjects: list[Subject] = [("claims", entry.order)] if entry.claims else []
-    return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, answer.offer))
+    subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
+    return _changed(store, state, entry.at, *subjects, answered=answer.offer)
 
 
 def _reported(store: Store, entry: Reported) -> list[Subject]:

@@ -3,7 +3,7 @@
 from makeweight.domain.claims import Decision
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.qualify import Judgement, PriceCheck
-from makeweight.domain.reasons import Reason, amount, sentence
+from makeweight.domain.reasons import Reason, amount, measured, sentence
 from makeweight.domain.tickets import Notice, NoticeKind, Told
 from makeweight.domain.values import replaced
 from makeweight.stages.desk.state import OrderState, Wish
@@ -31,24 +31,25 @@ def _told_judgement(state: OrderState, judged: Judgement) -> Told:
 
 def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> str:
     """The sentence of an offer that was not claimed."""
-    currency = state.order.currency
-    facts = {
-        "value": amount(judged.worth // judged.per, currency),
-        "threshold": amount(judged.threshold, currency),
-        "gap": amount(judged.gap, currency),
-        "word": "at least",
-        "order_class": state.order.order_class,
-        "group": judged.offer,
-        "winner": judged.winner,
-        "caution": state.blocked.get(judged.offer, ""),
-        "gift": judged.offer,
-        "cap": judged.wanted,
-    }
     if reason is Reason.OUTRANKED:
-        return f"Only one offer of its group is given, and {judged.winner} comes first."
+        return sentence(reason, {"winner": judged.winner})
     if reason is Reason.CAUTION:
-        return f"The caution '{facts['caution']}' of its gift is not answered with 'none', so it is not sent."
-    return sentence(reason, facts)
+        return sentence(reason, {"caution": state.blocked.get(judged.offer, "")})
+    return explain_shortfall(judged, reason, state.order.currency)
+
+
+def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
+    """The sentence of an offer whose value was not met: what counted, what is asked, how much is missing."""
+    return sentence(
+        reason,
+        {
+            "value": measured(judged.worth // judged.per, judged.by, currency),
+            "threshold": measured(judged.threshold, judged.by, currency),
+            "gap": measured(judged.gap, judged.by, currency),
+            "word": "over" if judged.strict else "at least",
+            "cap": judged.wanted,
+        },
+    )
 
 
 def _told_wish(state: OrderState, offer: str, wish: Wish) -> Told:
@@ -68,8 +69,8 @@ def explain_decision(wish: Wish, currency: str) -> str:
     parts = []
     what = answer.gift or wish.claim.benefit or "gift"
     if answer.units:
-        measure = amount(wish.claim.worth, currency) if wish.claim.threshold > 1 else ""
-        earned = f", earned by {measure}" if measure else ""
+        claim = wish.claim
+        earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, currency)}"
         instead = " instead of the announced gift" if answer.substitute else ""
         parts.append(f"Given: {answer.units} x {what}{instead}{earned}.")
     if answer.owed:
@@ -83,19 +84,29 @@ def _figures(answer: Decision) -> dict[str, object]:
     return {**vars(answer.figures), "cap": answer.figures.wanted}
 
 
-def notices(state: OrderState, at: Instant) -> dict[str, Notice]:
-    """All notices of an order, by id: those that are open, and those once open with amount 0."""
-    fresh = _near_misses(state, at) | _prices(state, at) | _blocked(state, at)
-    if state.wishes:
-        fresh |= _of_wishes(state, at)
-    for frozen in state.facts:
-        known = state.notices.get(f"{state.order.order}/over_gift/{frozen}")
-        if known:
-            fresh[known.id] = known
-    for id_, old in state.notices.items():
-        if id_ not in fresh:
-            fresh[id_] = replaced(old, amount=0, revision=state.order.revision, at=at)
-    return fresh
+def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict[str, Notice]:
+    """All notices of an order, by id: those that are open, and those once open with amount 0.
+
+    ``answered``: only the ledger's answer on this offer is new, so only its notices can have changed.
+    """
+    if answered is None:
+        fresh = _near_misses(state, at) | _prices(state, at) | _blocked(state, at)
+        for offer, wish in state.wishes.items():
+            fresh |= _of_wish(state, offer, wish, at)
+        kept = {id_: old for id_, old in state.notices.items() if old.kind == "over_gift"}
+        known = list(state.notices.items())
+    else:
+        fresh = _of_wish(state, answered, state.wishes[answered], at)
+        fresh |= _carriage(state, at)
+        of_offer = {f"{state.order.order}/{kind}/{answered}" for kind in ("owed_gift", "late_arrival")}
+        kept = {id_: old for id_, old in state.notices.items() if id_ not in of_offer}
+        known = [(id_, old) for id_, old in state.notices.items() if id_ in of_offer]
+    closed = {
+        id_: replaced(old, amount=0, revision=state.order.revision, at=at)
+        for id_, old in known
+        if id_ not in fresh and id_ not in kept
+    }
+    return kept | closed | fresh
 
 
 def notice(
@@ -140,12 +151,16 @@ def _prices(state: OrderState, at: Instant) -> dict[str, Notice]:
                 line=check.line,
             )
             found[n.id] = n
-    if state.order.shipping_charged and "free_shipping" in state.benefits_given():
-        due = state.order.shipping_charged
-        text = f"The order ships free, and {amount(due, state.order.currency)} was charged for shipping."
-        n = notice(state, "price_mismatch", "shipping", due, text, at)
-        found[n.id] = n
-    return found
+    return found | _carriage(state, at)
+
+
+def _carriage(state: OrderState, at: Instant) -> dict[str, Notice]:
+    due = state.order.shipping_charged
+    if not due or "free_shipping" not in state.benefits_given():
+        return {}
+    text = f"The order ships free, and {amount(due, state.order.currency)} was charged for shipping."
+    n = notice(state, "price_mismatch", "shipping", due, text, at)
+    return {n.id: n}
 
 
 def _price_sentence(check: PriceCheck, currency: str) -> str:
@@ -160,25 +175,25 @@ def _price_sentence(check: PriceCheck, currency: str) -> str:
 def _blocked(state: OrderState, at: Instant) -> dict[str, Notice]:
     found = {}
     for offer, caution in state.blocked.items():
-        text = f"The caution '{caution}' of its gift is not answered with 'none', so it is not sent."
+        text = sentence(Reason.CAUTION, {"caution": caution})
         n = notice(state, "blocked_by_caution", offer, 1, text, at, offer=offer)
         found[n.id] = n
     return found
 
 
-def _of_wishes(state: OrderState, at: Instant) -> dict[str, Notice]:
+def _of_wish(state: OrderState, offer: str, wish: Wish, at: Instant) -> dict[str, Notice]:
+    answer = wish.answer
+    if answer is None or not wish.answered:
+        return {}
     found = {}
-    late = seconds_between(state.order.placed_at, state.first_at)
     currency = state.order.currency
-    for offer, wish in state.wishes.items():
-        answer = wish.answer
-        if answer is None or not wish.answered:
-            continue
-        if answer.owed:
-            n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, currency), at, offer=offer)
-            found[n.id] = n
-        if answer.reason in (Reason.NO_STOCK, Reason.CAMPAIGN_CAP) and not answer.units and late > LATE_SECONDS:
-            text = f"Late arrival {late:.0f} s: {explain_decision(wish, state.order.currency)}"
+    if answer.owed:
+        n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, currency), at, offer=offer)
+        found[n.id] = n
+    if answer.reason in (Reason.NO_STOCK, Reason.CAMPAIGN_CAP) and not answer.units:
+        late = seconds_between(state.order.placed_at, state.first_at)
+        if late > LATE_SECONDS:
+            text = f"Late arrival {late:.0f} s: {explain_decision(wish, currency)}"
             n = notice(state, "late_arrival", offer, wish.claim.units, text, at, offer=offer)
             found[n.id] = n
     return found
