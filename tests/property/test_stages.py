@@ -204,7 +204,10 @@ class Stages(RuleBasedStateMachine):
     @invariant()
     def memory_is_the_fold_of_the_log(self) -> None:
         """S9 and S10: folding the log anew gives the state that the node has."""
-        for name, spaces in (("desk", (ORDERS,)), ("ledger", (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED))):
+        for name, spaces in (
+            ("desk", (ORDERS,)),
+            ("ledger", (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED)),
+        ):
             node = self.network.nodes[name]
             live = {space.name: dict(node.store.values(space)) for space in spaces}
             node.rebuild()

@@ -1,8 +1,8 @@
 """Two stages on nodes that can crash between any two steps: what is durable is the log and the bag of messages.
 
 Messages lie in bags and are delivered in any order, any number of times. A node handles one in the host's steps
-(decide, append to the log, fold, say, acknowledge) and can be killed after any of them, or in the middle of the append: its memory is then rebuilt
-from its log, and the message, unacknowledged, comes again.
+(decide, append to the log, fold, say, acknowledge) and can be killed after any of them, or in the middle of the append:
+its memory is then rebuilt from its log, and the message, unacknowledged, comes again.
 """
 
 from typing import Any

@@ -78,13 +78,13 @@ def opened_after(state: OrderState) -> dict[str, int]:
 
 def tickets(state: OrderState) -> list[PickTicket]:
     """The current open ticket of every site; one whose content is gone is void."""
+    # A number that has moved on is frozen, and its paper is with the warehouse.
+    current = [(site, number) for site, number in sorted(state.opened.items()) if number == _number(state, site)]
+    if not current:
+        return []
     contents = open_contents(state)
     telling = told(state)
-    return [
-        _ticket(state, site, number, contents.get(site), telling)
-        for site, number in sorted(state.opened.items())
-        if number == _number(state, site)  # else it is frozen, and the paper is with the warehouse
-    ]
+    return [_ticket(state, site, number, contents.get(site), telling) for site, number in current]
 
 
 def paper(state: OrderState, site: str) -> PickTicket:
