@@ -20,7 +20,7 @@ from deploy.demo.day import FOUR, day
 from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.local.host import Incoming
 from makeweight.adapters.telemetry.logs import configure
-from makeweight.bootstrap import Embedded, explain, publish_files
+from makeweight.bootstrap import Embedded, explain, publish_files, tune_collector
 from makeweight.cli.explain import show
 from makeweight.contracts.codec import dumps, parse
 from makeweight.domain.money import to_major
@@ -61,6 +61,7 @@ def play() -> None:
     files = sorted((HERE / "campaigns").glob("*.yaml"))
     publish_files(settings, files, HERE / "stock.csv", clock)
     service = Embedded(settings, clock)
+    tune_collector()
     service.intake.start()
     service.take_up()
     try:

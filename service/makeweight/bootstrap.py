@@ -1,5 +1,6 @@
 """The one composition root: builds what the commands run out of the parts."""
 
+import gc
 from collections.abc import Callable, Iterable
 from dataclasses import field
 from datetime import UTC, datetime
@@ -57,6 +58,12 @@ class ReplayResult:
     run: Replay
     summary: dict[str, object]
     rejected: list[str]
+
+
+def tune_collector() -> None:
+    """Look for cycles less often: values hold none, and a search goes through every order that is in memory."""
+    gc.freeze()
+    gc.set_threshold(100_000, 50, 100)
 
 
 def read_book(paths: Iterable[Path]) -> tuple[Book, list[CampaignFile]]:

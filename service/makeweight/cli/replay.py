@@ -1,6 +1,5 @@
 """``makeweight replay``."""
 
-import gc
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -39,8 +38,7 @@ def replay(
     request = bootstrap.ReplayRequest(campaign, lines, orders, stock, zone, _columns(column or []))
     kept: dict[str, PickTicket] = {}
     sink = (lambda ticket: kept.__setitem__(ticket.ticket, ticket)) if tickets else None
-    gc.freeze()  # a replay makes millions of values that live to its end; looking through them for cycles finds none
-    gc.disable()
+    bootstrap.tune_collector()
     try:
         with progress("orders replayed") as bar:
             result = bootstrap.run_replay(request, sink, bar)

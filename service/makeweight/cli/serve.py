@@ -12,7 +12,7 @@ from aiohttp import web
 from makeweight.adapters.documents.orders import read_stream
 from makeweight.adapters.local.database import DatabaseError
 from makeweight.adapters.telemetry.logs import configure, logger
-from makeweight.bootstrap import Embedded
+from makeweight.bootstrap import Embedded, tune_collector
 from makeweight.cli.console import UNAVAILABLE, err, fail
 from makeweight.settings import Settings
 
@@ -48,6 +48,7 @@ def serve(
         raise fail(str(error), UNAVAILABLE) from None
     except ValueError as error:
         raise fail(str(error)) from None
+    tune_collector()
     service.intake.start()
     try:
         if events == "-":

@@ -1,9 +1,8 @@
 """Stock of a gift at a site for one offer: accounts, moves between exactly two of them, and what they add up to."""
 
-from collections.abc import Iterable
 from enum import StrEnum
 
-from makeweight.domain.values import hold, replaced, value
+from makeweight.domain.values import InvariantViolation, hold, value
 
 
 class Account(StrEnum):
@@ -47,15 +46,18 @@ class Balance:
 
     def after(self, move: Move) -> "Balance":
         """The balance with a move made. Checks S1 (no oversell), S4 (conservation) and S12 (nothing negative)."""
-        hold(move.units > 0, "S12", f"a move of {move.units} units")
-        changed = replaced(
-            self,
-            received=self.received + move.units * (move.source is Account.OUTSIDE),
-            over_gift=self.over_gift + move.units * (move.source is Account.OVER_GIFT),
-            free=self.free + _flow(move, Account.FREE),
-            reserved=self.reserved + _flow(move, Account.RESERVED),
-            released=self.released + _flow(move, Account.RELEASED),
-            packed=self.packed + _flow(move, Account.PACKED),
+        hold(move.units > 0, "S12", "a move of no units")
+        units, source, target = move.units, move.source, move.target
+        changed = Balance(
+            self.offer,
+            self.gift,
+            self.site,
+            self.received + units * (source == Account.OUTSIDE),
+            self.free + units * ((target == Account.FREE) - (source == Account.FREE)),
+            self.reserved + units * ((target == Account.RESERVED) - (source == Account.RESERVED)),
+            self.released + units * ((target == Account.RELEASED) - (source == Account.RELEASED)),
+            self.packed + units * ((target == Account.PACKED) - (source == Account.PACKED)),
+            self.over_gift + units * (source == Account.OVER_GIFT),
         )
         changed.check()
         return changed
@@ -63,30 +65,10 @@ class Balance:
     def check(self) -> None:
         """Raise unless every account is at or above zero and the units add up."""
         out = self.reserved + self.released + self.packed
+        came = self.received + self.over_gift
+        if out <= came and came == self.free + out and min(self.free, self.reserved, self.released, self.packed) >= 0:
+            return
         where = f"{self.offer} {self.gift} {self.site}"
-        hold(out <= self.received + self.over_gift, "S1", f"{where}: {out} units given out of {self.received}")
-        hold(
-            self.received + self.over_gift == self.free + out,
-            "S4",
-            f"{where}: {self.received} received are not {self.free} free and {out} given out",
-        )
-        hold(
-            min(self.free, self.reserved, self.released, self.packed) >= 0,
-            "S12",
-            f"{where}: an account below zero",
-        )
-
-
-def _flow(move: Move, account: Account) -> int:
-    return move.units * ((move.target is account) - (move.source is account))
-
-
-def covered(moves: Iterable[Move], free: dict[tuple[str, str], int]) -> bool:
-    """Whether the free stock, by (gift, site), has what the moves take from it, one after the other."""
-    left = dict(free)
-    for move in moves:
-        at = (move.gift, move.site)
-        left[at] = left.get(at, 0) + _flow(move, Account.FREE)
-        if left[at] < 0:
-            return False
-    return True
+        hold(out <= came, "S1", f"{where}: {out} units given out of {came}")
+        hold(came == self.free + out, "S4", f"{where}: {came} units came in, {self.free} are free and {out} given out")
+        raise InvariantViolation("S12", f"{where}: an account below zero")

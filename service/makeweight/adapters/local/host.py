@@ -120,11 +120,9 @@ class Host:
     def _entries(self, stage: str, key: str) -> Iterator[Any]:
         codec = ENTRIES["desk" if stage == "desk" else "ledger"]
         rows = self._db.execute(f"SELECT body FROM {stage}_log WHERE key = ? ORDER BY position", (key,))  # noqa: S608
+        # Entries of the open transaction need no look: the store keeps what it has touched until the next flush.
         for (body,) in rows:
             yield codec.loads(body)
-        for kept_key, _, body in self._logs[stage]:
-            if kept_key == key:
-                yield codec.loads(body)
 
     def _read_tally(self) -> dict[tuple[str, str, str], int]:
         rows = self._db.execute("SELECT offer, word, reason, number FROM tally")
