@@ -44,7 +44,8 @@ class Shelf:
 class Live:
     """The offers live in one market and currency during one span of time."""
 
-    def __init__(self, campaigns: Iterable[Campaign]) -> None:
+    def __init__(self, open_campaigns: Iterable[Campaign]) -> None:
+        campaigns = tuple(open_campaigns)
         self.revisions = {c.campaign: c.revision for c in campaigns}
         self.offers = {offer.key: offer for c in campaigns for offer in c.offers}
         shelves: dict[tuple[Scope, bool, Instant], list[Offer]] = {}
@@ -110,6 +111,9 @@ def _priced(offers: Iterable[Offer]) -> list[Offer]:
     return [offer for offer in offers if offer.kind in ("price", "reduction")]
 
 
+NOTHING_LIVE = Live(())
+
+
 class Book:
     """All revisions of all campaigns.
 
@@ -123,7 +127,9 @@ class Book:
             self._revisions.setdefault(campaign.campaign, []).append(campaign)
         cuts = {m for c in self for m in (c.effective_at, c.window.start, c.window.end)}
         self._cuts = sorted(cuts)
+        # Bounded by spans and published markets: an order from anywhere else finds nothing live.
         self._live: dict[tuple[int, str, str], Live] = {}
+        self._markets = {(market, c.currency) for c in self for market in c.markets}
 
     def __iter__(self) -> Iterator[Campaign]:
         """Every revision of every campaign, by id and revision."""
@@ -153,6 +159,8 @@ class Book:
         ``pins`` are the revisions that an earlier entry of the order was judged by; they stay, whatever has been
         published since. They differ from what is in force only if a revision reached this reader late.
         """
+        if (market, currency) not in self._markets:
+            return NOTHING_LIVE
         span = bisect_right(self._cuts, placed_at)
         key = (span, market, currency)
         live = self._live.get(key)

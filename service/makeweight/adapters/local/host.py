@@ -29,7 +29,7 @@ from makeweight.contracts.problems import WireError
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.moments import Instant
-from makeweight.domain.values import InvariantViolation, value
+from makeweight.domain.values import InvariantViolation, replaced, value
 from makeweight.insight.tally import Tally
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import in_window, standing
@@ -86,6 +86,7 @@ class Watcher:
         """A batch was rolled back."""
 
 
+DEFECTS = (InvariantViolation, ValueError, TypeError, KeyError, AssertionError, RuntimeError)
 Clock = Callable[[], Instant]
 
 
@@ -149,7 +150,7 @@ class Host:
         with self._lock:
             try:
                 return self._take(incoming)
-            except (InvariantViolation, ValueError, TypeError, KeyError, AssertionError, RuntimeError) as error:
+            except DEFECTS as error:
                 self._undo(error)
                 if len(incoming) == 1:
                     return [self._take_as_reject(incoming[0], error)]
@@ -175,14 +176,40 @@ class Host:
     def _take(self, incoming: list[Incoming]) -> list[Receipt]:
         self.watcher.started()
         now = self._clock()
-        self._db.execute("BEGIN IMMEDIATE")
-        self.refresh_campaigns()
-        self._pending(now)
+        self._begin(now)
         receipts = [self._take_one(one, now) for one in incoming]
-        outputs = self._finish(incoming, now)
+        self._insert_inbox(incoming, now)
+        outputs = self._finish()
         self._db.execute("COMMIT")
         self.watcher.committed(incoming, outputs, now)
         return receipts
+
+    def _begin(self, now: Instant) -> None:
+        """Begin a transaction in which nothing of another process waits before what we are about to add."""
+        while True:
+            self._db.execute("BEGIN IMMEDIATE")
+            self.refresh_campaigns()
+            pending = self._db.execute(
+                "SELECT position, topic, key, source, id, body FROM inbox WHERE position > "
+                "(SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'handled') ORDER BY position LIMIT 1"
+            ).fetchone()
+            if pending is None:
+                return
+            self._take_pending(pending[0], Incoming(*pending[1:]), now)
+
+    def _take_pending(self, position: int, one: Incoming, now: Instant) -> None:
+        """Work on one input that another process (`publish`) has put into the inbox; one that fails is put aside."""
+        try:
+            self._take_one(replaced(one, body=COMMAND.loads(one.raw)), now)
+            outputs = self._finish()
+        except DEFECTS as error:
+            self._undo(error)
+            self._db.execute("BEGIN IMMEDIATE")
+            self._reject(one, _code(error), f"the program could not work on it: {type(error).__name__}", now)
+            outputs = []
+        self._db.execute("UPDATE meta SET body = ? WHERE name = 'handled'", (str(position),))
+        self._db.execute("COMMIT")
+        self.watcher.committed([one], outputs, now)
 
     def _take_one(self, one: Incoming, now: Instant) -> Receipt:
         if one.error is not None:
@@ -198,13 +225,12 @@ class Host:
 
     def _take_as_reject(self, one: Incoming, error: BaseException) -> Receipt:
         """An event that no code path can take is kept, with its bytes, and its neighbours are served."""
-        code = error.code if isinstance(error, InvariantViolation) else "defect"
-        text = f"the program could not work on it: {type(error).__name__}"
+        code, text = _code(error), f"the program could not work on it: {type(error).__name__}"
         now = self._clock()
         self._db.execute("BEGIN IMMEDIATE")
         self._reject(one, code, text, now)
-        self._insert_inbox([one], now)
         self._db.execute("COMMIT")
+        self.watcher.committed([one], [], now)
         return Receipt("rejected", code, text)
 
     def _reject(self, one: Incoming, code: str, sentence: str, now: Instant) -> None:
@@ -214,15 +240,6 @@ class Host:
         )
         self.watcher.reject(one.topic, code)
 
-    def _pending(self, now: Instant) -> None:
-        """Work on what others put into the inbox."""
-        handled = int(self._db.execute("SELECT body FROM meta WHERE name = 'handled'").fetchone()[0])
-        rows = self._db.execute(
-            "SELECT topic, key, source, id, body FROM inbox WHERE position > ? ORDER BY position", (handled,)
-        ).fetchall()
-        for topic, key, source, id_, body in rows:
-            self._take_one(Incoming(topic, key, source, id_, body, COMMAND.loads(body)), now)
-
     def _insert_inbox(self, incoming: Iterable[Incoming], now: Instant) -> None:
         at = due_text(now)
         self._db.executemany(
@@ -231,8 +248,8 @@ class Host:
         )
         self._db.execute("UPDATE meta SET body = (SELECT coalesce(max(position), 0) FROM inbox) WHERE name = 'handled'")
 
-    def _finish(self, incoming: list[Incoming], now: Instant) -> list[Output]:
-        self._insert_inbox(incoming, now)
+    def _finish(self) -> list[Output]:
+        """Everything that the engine left, into its tables."""
         for stage, rows in self._logs.items():
             if rows:
                 self._db.executemany(f"INSERT INTO {stage}_log (key, id, body) VALUES (?, ?, ?)", rows)  # noqa: S608
@@ -274,3 +291,7 @@ class Host:
             rows = self._db.execute("SELECT body FROM campaigns").fetchall()
             self._engine.book = Book(self._load_campaign(body) for (body,) in rows)
             self._campaign_version = count
+
+
+def _code(error: BaseException) -> str:
+    return error.code if isinstance(error, InvariantViolation) else "defect"
