@@ -33,6 +33,7 @@ INVARIANTS = ("S1", "S2", "S4", "S5", "S10", "S12")
 ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift")
 OUTCOMES = ("granted", "owed", "declined")
 LATENCY_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300, 3600)
+STAGE_SECONDS = (0.00005, 0.0001, 0.00025, 0.0005, 0.001, 0.0025, 0.005, 0.01, 0.1)
 DURATION_SECONDS = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5)
 
 
@@ -67,6 +68,10 @@ class Metrics:
             ["invariant"],
             registry=registry,
         )
+        self.stage_seconds = Histogram(
+            "makeweight_stage_seconds", "Time of one message in a stage: decide, fold and say.", ["stage"],
+            buckets=STAGE_SECONDS, registry=registry,
+        )  # fmt: skip
         self.commit_seconds = Histogram(
             "makeweight_commit_seconds", "Time of one batch through both stages to the disk.",
             buckets=DURATION_SECONDS, registry=registry,
@@ -91,6 +96,7 @@ class Metrics:
 
     def _start_at_zero(self) -> None:
         for stage in STAGES:
+            self.stage_seconds.labels(stage)
             for result in RESULTS:
                 self.records_in.labels(stage, result)
         for channel in CHANNELS:

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from makeweight.adapters.local.host import Incoming, Watcher
 from makeweight.adapters.telemetry.logs import logger
-from makeweight.adapters.telemetry.metrics import Metrics, lag
+from makeweight.adapters.telemetry.metrics import STAGES, Metrics, lag
 from makeweight.domain.entries import Judged, Settled
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
@@ -23,7 +23,8 @@ class TelemetryWatcher(Watcher):
     def __init__(self, metrics: Metrics) -> None:
         self._metrics = metrics
         self._log = logger()
-        self._started = time.perf_counter()
+        self._started = self._stepped = time.perf_counter()
+        self._stage_seconds = {name: metrics.stage_seconds.labels(name) for name in STAGES}
         self._lines: dict[tuple[str, str], dict[str, Any]] = {}
         self._rejected: list[tuple[str, str]] = []
         self._results: dict[tuple[str, str], int] = {}
@@ -31,7 +32,7 @@ class TelemetryWatcher(Watcher):
 
     def started(self) -> None:
         """A batch begins."""
-        self._started = time.perf_counter()
+        self._started = self._stepped = time.perf_counter()
 
     def entry(self, stage: str, entry: Any) -> None:
         """Note the entry on the line of its order and stage."""
@@ -52,7 +53,10 @@ class TelemetryWatcher(Watcher):
         return self._lines.setdefault((stage, order), {"stage": stage, "order": order})
 
     def result(self, stage: str, message: Message, verdict: Verdict) -> None:  # noqa: ARG002 - the host's port
-        """Note what a stage took in."""
+        """Note what a stage took in; messages follow each other, so the time since the last is this one's."""
+        now = time.perf_counter()
+        self._stage_seconds[stage].observe(now - self._stepped)
+        self._stepped = now
         _add(self._results, (stage, verdict.result))
 
     def reject(self, topic: str, code: str) -> None:
