@@ -177,7 +177,7 @@ class Embedded:
         return self.metrics.exposition()
 
     def _healthy(self) -> str | None:
-        return None if self.intake.failed is None else f"the intake has stopped: {self.intake.failed}"
+        return None if self.intake.failed is None else f"the last commit failed: {self.intake.failed}"
 
     def take_up(self) -> None:
         """Work on what `publish` has put into the database."""

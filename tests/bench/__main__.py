@@ -24,13 +24,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="bench-", dir=BUILD) as name:
         scratch = Path(name)
         if asked.only in (None, "judging"):
-            out.print()
             judging.show(quick=asked.quick)
         if asked.only in (None, "embedded"):
-            out.print()
             embedded.show(scratch, quick=asked.quick)
         if asked.only in (None, "replay"):
-            out.print()
             replaying.show(scratch, quick=asked.quick, full=asked.full)
     out.print()
     note(f"took {time.monotonic() - started:.0f} s")

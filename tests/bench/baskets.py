@@ -100,10 +100,8 @@ def write_campaign(path: Path) -> None:
         for tier, threshold in enumerate((low, 2 * low)):
             counts = {"categories": [department], "at_least": threshold}
             offers.append(_offer(f"department-{place}-{tier}", counts, group=f"department-{place}"))
-    for item in ITEMS[:3]:
-        offers.append(_offer(f"units-{item}", {"skus": [item], "by": "units", "at_least": 3}))
-    for item in ITEMS[3:]:
-        offers.append(_offer(f"line-{item}", {"skus": [item], "by": "line", "over": 5_00}))
+    offers += [_offer(f"units-{item}", {"skus": [item], "by": "units", "at_least": 3}) for item in ITEMS[:3]]
+    offers += [_offer(f"line-{item}", {"skus": [item], "by": "line", "over": 5_00}) for item in ITEMS[3:]]
     gift = {
         "gift": "TOTE",
         "title": "Tote bag",

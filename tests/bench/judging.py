@@ -15,7 +15,7 @@ from makeweight.domain.campaigns import Campaign
 from makeweight.domain.choose import choose
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import evaluate
-from tests.bench.measure import Spread, collector_off, note, out, run, step, table
+from tests.bench.measure import Spread, collector_off, note, out, run, step, table, title
 from tests.support import build
 
 SIZES = (1, 30, 300, 3_000)
@@ -27,22 +27,21 @@ SCANNED = 40  # orders that the scan judges
 
 def show(*, quick: bool) -> None:
     """Measure and print."""
-    orders_count, rounds = (500, 7) if quick else (2_000, 25)
+    orders_count, rounds = (400, 7) if quick else (1_500, 15)
     shops = {size: _shop(size, orders_count) for size in SIZES}
     step(f"judging: {rounds} rounds of {orders_count:,} orders for each of {len(SIZES)} shops")
     cpu: dict[int, list[float]] = {size: [] for size in SIZES}
     wall: dict[int, list[float]] = {size: [] for size in SIZES}
-    with collector_off():
+    with collector_off():  # what is made lives for one order only
         for number in range(rounds):
             for size in SIZES if number % 2 else reversed(SIZES):
                 live, orders = shops[size]
                 done = run(lambda live=live, orders=orders: _judge(live, orders))
                 cpu[size].append(1e6 * done.cpu / len(orders))
                 wall[size].append(1e6 * done.wall / len(orders))
-    made = table(
-        "Judging alone: evaluate and choose, nine lines an order",
-        "live offers", "can match", "judged", "claimed", "CPU µs/order", "wall µs/order", "× 30 offers", "scan µs/order",
-    )  # fmt: skip
+    title("Judging alone: evaluate and choose, nine lines an order")
+    heads = ("live offers", "can match", "judged", "claimed", "CPU µs/order", "wall µs/order")
+    made = table(*heads, "CPU / 30 offers", "scan µs/order")
     ratios = {}
     for size, (live, orders) in shops.items():
         ratios[size] = Spread(c / base for c, base in zip(cpu[size], cpu[30], strict=True))
@@ -101,8 +100,7 @@ def _shop(size: int, orders: int) -> tuple[Live, list[Order]]:
     ]
     campaigns = [build.campaign(*whole[:size], campaign="whole")]
     left = size - len(whole)
-    for number in range(-(-left // OFFERS)):
-        campaigns.append(_department(number, left - number * OFFERS))
+    campaigns += [_department(number, left - number * OFFERS) for number in range(-(-left // OFFERS))]
     departments = max(2, left // OFFERS)
     return build.live(*campaigns), _orders(orders, departments)
 

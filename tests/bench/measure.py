@@ -16,8 +16,10 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from makeweight.bootstrap import tune_collector
+
 # Made once: a benchmark may point sys.stdout elsewhere while the program under test logs.
-out = Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else 150)
+out = Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else 160)
 err = Console(file=sys.stderr, highlight=False)
 
 
@@ -40,7 +42,7 @@ def run(work: Callable[[], Any]) -> Run:
 
 @contextmanager
 def collector_off() -> Iterator[None]:
-    """No garbage collector meanwhile, as `makeweight replay` does it."""
+    """No garbage collector meanwhile."""
     gc.collect()
     gc.freeze()
     gc.disable()
@@ -48,6 +50,21 @@ def collector_off() -> Iterator[None]:
         yield
     finally:
         gc.enable()
+        gc.unfreeze()
+        gc.collect()
+
+
+@contextmanager
+def collector_as_shipped() -> Iterator[None]:
+    """The garbage collector as `makeweight serve` and `makeweight replay` set it."""
+    gc.collect()
+    before = gc.get_threshold()
+    tune_collector()
+    try:
+        yield
+    finally:
+        gc.enable()
+        gc.set_threshold(*before)
         gc.unfreeze()
         gc.collect()
 
@@ -65,12 +82,18 @@ class Spread:
         return f"{self.median:,.{decimals}f} [dim]({low:,.{decimals}f} … {high:,.{decimals}f})[/dim]"
 
 
-def table(title: str, *columns: str) -> Table:
+def table(*columns: str) -> Table:
     """An empty table: the first column is text, the others are figures."""
-    made = Table(title=title, title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    made = Table(box=None, padding=(0, 2, 0, 0))
     for i, name in enumerate(columns):
-        made.add_column(name, justify="right" if i else "left")
+        made.add_column(name, justify="right" if i else "left", no_wrap=i == 0)
     return made
+
+
+def title(text: str) -> None:
+    """What the next table is about."""
+    out.print()
+    out.print(text, style="bold")
 
 
 def note(text: str) -> None:

@@ -1,9 +1,10 @@
 """Where the time goes: functions of the program wrapped in clocks, for a pass of its own beside the measured ones.
 
-Each moment counts for the innermost phase that is running, so shares add up to the whole. The clocks cost time
-themselves, mostly in phases that are entered often: shares are a guide, the figures are those of the plain runs.
+Each moment counts for the innermost phase that is running, so shares add up to the whole. What the clocks cost
+themselves is measured and taken out, and the shares are then applied to the CPU time of the plain runs.
 """
 
+import gc
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from time import perf_counter, process_time
@@ -14,6 +15,7 @@ from rich.table import Table
 
 from makeweight.adapters.documents import orders as documents
 from makeweight.adapters.local import host, replay, store
+from makeweight.insight.tally import Tally
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk import decide as desk_decide
 from makeweight.stages.ledger import Ledger
@@ -38,36 +40,50 @@ STAGES: tuple[Point, ...] = (
     (Ledger, "fold", "fold: ledger"),
     (Ledger, "say", "say: ledger"),
 )
+COUNTING: tuple[Point, ...] = (
+    (Tally, "add", "tally"),
+    (Tally, "add_in_window", "tally"),
+)
 REPLAYING: tuple[Point, ...] = (
     (replay, "ticket_hash", "hash of tickets and run"),
     (replay, "run_hash", "hash of tickets and run"),
     (replay, "standing", "tally"),
     (replay, "in_window", "tally"),
+    *COUNTING,
 )
 HOSTING: tuple[Point, ...] = (
     (host, "dumps", "encode"),
     (store, "dumps", "encode"),
     (host, "standing", "tally"),
     (host, "in_window", "tally"),
+    *COUNTING,
 )
 
 
 class Phases:
-    """Seconds by phase."""
+    """Seconds by phase, and how often each was entered and left for an inner one."""
 
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
+        self.entered: dict[str, int] = {}
+        self.left: dict[str, int] = {}
         self._running = [REST]
-        self._mark = perf_counter()
+        self._mark = 0.0
+        self._on = False
 
     def _turn(self) -> None:
         now = perf_counter()
-        phase = self._running[-1]
-        self.seconds[phase] = self.seconds.get(phase, 0.0) + now - self._mark
+        if self._on:
+            phase = self._running[-1]
+            self.seconds[phase] = self.seconds.get(phase, 0.0) + now - self._mark
         self._mark = now
 
     def enter(self, phase: str) -> None:
         """A phase begins inside the one that is running."""
+        if self._on:
+            outer = self._running[-1]
+            self.left[outer] = self.left.get(outer, 0) + 1
+            self.entered[phase] = self.entered.get(phase, 0) + 1
         self._turn()
         self._running.append(phase)
 
@@ -120,12 +136,47 @@ class Phases:
             for owner, name, phase in points:
                 stack.enter_context(patch.object(owner, name, self.wrap(phase, getattr(owner, name))))
             self._mark = perf_counter()
-            yield
-            self._turn()
+            self._on = True
+            gc.callbacks.append(self._collector)
+            try:
+                yield
+            finally:
+                gc.callbacks.remove(self._collector)
+                self._turn()
+                self._on = False
 
-    def total(self) -> float:
-        """Seconds of all phases."""
-        return sum(self.seconds.values())
+    def _collector(self, phase: str, info: object) -> None:
+        """The garbage collector starts or stops, whoever's allocation set it off."""
+        if phase == "start":
+            self.enter("garbage collector")
+        else:
+            self.leave()
+
+    def net(self) -> dict[str, float]:
+        """Seconds by phase without what the clocks cost: inside a phase for each entry, outside for each way in."""
+        inside, outside = _clock_cost()
+        return {
+            phase: max(0.0, seconds - inside * self.entered.get(phase, 0) - outside * self.left.get(phase, 0))
+            for phase, seconds in self.seconds.items()
+        }
+
+
+def _clock_cost(calls: int = 20_000) -> tuple[float, float]:
+    """Seconds that a clock adds to its own phase and to the one outside, for one call."""
+    phases = Phases()
+
+    def nothing() -> None:
+        pass
+
+    timed = phases.wrap("inside", nothing)
+    with phases.on(()):
+        for _ in range(calls):
+            timed()
+    started = perf_counter()
+    for _ in range(calls):
+        nothing()
+    bare = (perf_counter() - started) / calls
+    return max(0.0, phases.seconds["inside"] / calls - bare), phases.seconds[REST] / calls
 
 
 class TimedConnection:
@@ -154,23 +205,23 @@ class TimedConnection:
         return getattr(self._connection, name)
 
 
-def shares(title: str, passes: dict[str, Phases], units: int, unit: str) -> Table:
-    """Shares of the phases and their microseconds per unit, a pair of columns for each pass; the greatest first."""
-    heads = [head for name in passes for head in (f"{name} %", f"µs/{unit}")]
-    made = table(title, "phase", *heads)
-    names = {phase: 0.0 for phases in passes.values() for phase in phases.seconds}
-    for name in names:
-        names[name] = max(p.seconds.get(name, 0.0) / p.total() for p in passes.values())
-    for name in sorted(names, key=lambda n: -names[n]):
+def shares(passes: dict[str, tuple[Phases, float]], unit: str) -> Table:
+    """Shares of the phases in CPU time, and microseconds per unit; the greatest first.
+
+    For each pass: its phases, and the CPU microseconds per unit of the plain runs that the shares are applied to.
+    """
+    made = table("phase", *(head for name in passes for head in (f"{name}: %", f"CPU µs/{unit}")))
+    parts: dict[str, dict[str, float]] = {}
+    for name, (phases, _) in passes.items():
+        busy = {phase: seconds for phase, seconds in phases.net().items() if phase != DISK}
+        parts[name] = {phase: seconds / sum(busy.values()) for phase, seconds in busy.items()}
+    names = sorted({phase for part in parts.values() for phase in part})
+    for phase in sorted(names, key=lambda n: -max(part.get(n, 0.0) for part in parts.values())):
         cells = []
-        for phases in passes.values():
-            seconds = phases.seconds.get(name)
-            cells += ["", ""] if seconds is None else [_share(seconds, phases), f"{1e6 * seconds / units:,.1f}"]
-        made.add_row(name, *cells)
-    totals = [cell for p in passes.values() for cell in ("100.0", f"{1e6 * p.total() / units:,.1f}")]
-    made.add_row("all, with the clocks", *totals, style="bold")
+        for name, (_, micros) in passes.items():
+            part = parts[name].get(phase)
+            cells += ["", ""] if part is None else [f"{100 * part:.1f}", f"{micros * part:,.1f}"]
+        made.add_row(phase, *cells)
+    totals = [cell for _, micros in passes.values() for cell in ("100.0", f"{micros:,.1f}")]
+    made.add_row("all", *totals, style="bold")
     return made
-
-
-def _share(seconds: float, phases: Phases) -> str:
-    return f"{100 * seconds / phases.total():.1f}"

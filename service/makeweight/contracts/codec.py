@@ -61,6 +61,12 @@ class Codec(Generic[T]):
         return self.adapter.json_schema(ref_template="#/$defs/{model}")
 
 
+def not_carried(error: TypeError) -> WireError:
+    """A value that was read and can't be written again: a number beyond 64 bits, or nesting without end."""
+    text = f"a member can't be carried through: {str(error)[:1].lower()}{str(error)[1:]}; send such a value as text"
+    return WireError("malformed", text)
+
+
 def parse(body: bytes | str) -> Any:
     """Any JSON; ``WireError`` if it is none."""
     try:

@@ -4,10 +4,11 @@ Only what duplicates and routing need is read: id and source are required and ne
 missing id would make every repeat look new).
 """
 
+import re
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from makeweight.contracts.codec import dumps, parse_object
+from makeweight.contracts.codec import dumps, not_carried, parse_object
 from makeweight.contracts.orders import FulfilmentEvent, OrderEvent, read_fulfilment, read_order
 from makeweight.contracts.problems import WireError, nearest
 from makeweight.domain.values import value
@@ -16,6 +17,8 @@ ORDER_TYPE = "com.makeweight.order.v1"
 FULFILMENT_TYPE = "com.makeweight.fulfilment.v1"
 TYPES = (ORDER_TYPE, FULFILMENT_TYPE)
 REQUIRED = ("specversion", "id", "source", "type")
+NAMING = ("id", "source", "subject")  # kept as text, so they must be text: a header may hold any bytes
+NOT_TEXT = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")  # CloudEvents 1.0, type String
 
 
 @value
@@ -34,6 +37,9 @@ def read_attributes(attributes: Mapping[str, str], data: bytes) -> Envelope:
     for name in REQUIRED:
         if not attributes.get(name):
             raise WireError("envelope", f"CloudEvents attribute {name!r} is missing or empty")
+    for name in NAMING:
+        if NOT_TEXT.search(attributes.get(name, "")):
+            raise WireError("envelope", f"CloudEvents attribute {name!r} holds characters that are no text")
     if attributes["specversion"] != "1.0":
         raise WireError("envelope", f"specversion is {attributes['specversion']!r}; expected '1.0'")
     if attributes["type"] not in TYPES:
@@ -54,7 +60,11 @@ def _structured(parsed: dict[str, Any]) -> Envelope:
     for name in (*REQUIRED, "subject"):
         if not isinstance(parsed.get(name, ""), str):
             raise WireError("envelope", f"CloudEvents attribute {name!r} is not text")
-    return read_attributes({k: v for k, v in parsed.items() if isinstance(v, str)}, dumps(parsed["data"]))
+    try:
+        data = dumps(parsed["data"])
+    except TypeError as error:
+        raise not_carried(error) from None
+    return read_attributes({k: v for k, v in parsed.items() if isinstance(v, str)}, data)
 
 
 def read_line(body: bytes, source: str, place: int) -> Envelope:

@@ -10,7 +10,7 @@ from typing import Annotated
 from annotated_types import Ge, Le, MaxLen, MinLen
 from pydantic import AwareDatetime, ConfigDict, Field
 
-from makeweight.contracts.codec import Codec, canonical_values
+from makeweight.contracts.codec import Codec, canonical_values, not_carried
 from makeweight.contracts.problems import WireError
 from makeweight.domain.money import digits
 from makeweight.domain.orders import (
@@ -147,5 +147,11 @@ def read_fulfilment(body: bytes | str) -> FulfilmentEvent:
 
 
 def digest(event: Order | Fulfilment) -> str:
-    """Stands for the event's content: equal for two events exactly if they say the same."""
-    return hashlib.sha256(canonical_values(event)).hexdigest()[:32]
+    """Stands for the event's content: equal for two events exactly if they say the same.
+
+    ``WireError`` where an undeclared member can't be carried through: readers of JSON differ on it.
+    """
+    try:
+        return hashlib.sha256(canonical_values(event)).hexdigest()[:32]
+    except TypeError as error:
+        raise not_carried(error) from None

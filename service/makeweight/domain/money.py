@@ -1,7 +1,7 @@
 """Money: integer minor units of an ISO 4217 currency, and how an amount is shared out without losing a cent."""
 
 from collections.abc import Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation, Overflow
 
 # ISO 4217 (list published 2026-01-01): currencies by the digits of their minor unit. CLDR differs for some
 # (IQD, RSD ...): CLDR is for display, ISO for arithmetic. A test compares this table with the iso4217 package.
@@ -33,7 +33,7 @@ def to_minor(text: str, currency: str) -> int:
     places = digits(currency)
     try:
         scaled = Decimal(text.strip()).scaleb(places)
-    except InvalidOperation:
+    except (InvalidOperation, Overflow):
         raise ValueError(f"{text!r} is not an amount; expected a plain number such as 12.50") from None
     if not scaled.is_finite() or scaled != scaled.to_integral_value():
         raise ValueError(f"{text!r} has more than the {places} decimals of {currency}")

@@ -48,6 +48,8 @@ def read_stock(path: Path, book: Book, now: Instant) -> list[Receipt]:
 
 
 def _receipt(row: dict[str, str | None], book: Book, now: Instant, receipt: str) -> Receipt:
+    if None in row:
+        raise ValueError("more values than columns; write 1000, not 1,000")
     gift, site, units = ((row[c] or "").strip() for c in COLUMNS)
     if not gift or not site:
         raise ValueError("gift and site must not be empty")

@@ -7,6 +7,7 @@ distinct prices, brands and dates.
 import csv
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -50,7 +51,8 @@ class Table:
         self.rejected = 0
         self.told: list[str] = []
         self._first_row = 1 if path.suffix == ".parquet" else 2  # a CSV file's first line is its header
-        self._columns = _load(path, reading.columns)
+        self._torn: list[tuple[int, str]] = []  # rows with more or fewer values than columns, by their number
+        self._columns = _load(path, reading.columns, self._torn)
         self.rows = len(self._columns["order_id"])
         self._bad: dict[int, str] = {}
 
@@ -159,12 +161,19 @@ class Table:
         return self._parsed("placed_at", _instant(self._reading.zone))
 
     def _count_bad(self) -> None:
-        self.rejected = len(self._bad)
-        for row in sorted(self._bad)[:MAX_TOLD]:
-            self.told.append(f"{self._path}:{row + self._first_row}: {self._bad[row]}")
+        self.rejected = len(self._bad) + len(self._torn)
+        found = [(self._number(row), self._bad[row]) for row in sorted(self._bad)[:MAX_TOLD]]
+        self.told += [f"{self._path}:{number}: {text}" for number, text in sorted(found + self._torn)[:MAX_TOLD]]
+
+    def _number(self, row: int) -> int:
+        """Where a row stands in the file: torn rows before it are not among the rows that were read."""
+        number = row + self._first_row
+        for torn, _ in self._torn:
+            number += torn <= number
+        return number
 
 
-def _load(path: Path, names: Mapping[str, str]) -> dict[str, Any]:
+def _load(path: Path, names: Mapping[str, str], torn: list[tuple[int, str]]) -> dict[str, Any]:
     for ours in names:
         if ours not in COLUMNS:
             raise FileError(path, None, f"--column {ours}=…: {ours!r} is no column of ours{nearest(ours, COLUMNS)}")
@@ -174,23 +183,44 @@ def _load(path: Path, names: Mapping[str, str]) -> dict[str, Any]:
             wanted = [n for n in (names.get(c, c) for c in COLUMNS) if n in schema.names]
             table = pq.read_table(path, columns=wanted)
         else:
-            header = path.open(encoding="utf-8-sig", newline="").readline()
-            found = next(iter(csv.reader([header])), [])
-            options = pacsv.ConvertOptions(column_types=dict.fromkeys(found, pa.string()), strings_can_be_null=False)
-            parse = pacsv.ParseOptions(newlines_in_values=True)
-            table = pacsv.read_csv(path, convert_options=options, parse_options=parse)
+            table = _read_csv(path, torn)
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         raise FileError(path, None, f"cannot be read as a table: {error}") from None
     columns = {}
     for ours in COLUMNS:
         theirs = names.get(ours, ours)
         if theirs in table.column_names:
-            columns[ours] = table.column(theirs)
+            column = table.column(theirs)
+            # Parquet may store repeated texts as codes; we make our own, the same for every file.
+            columns[ours] = pc.cast(column, column.type.value_type) if pa.types.is_dictionary(column.type) else column
         elif ours in REQUIRED or ours in names:
             hint = nearest(theirs, table.column_names)
             have = ", ".join(table.column_names)
             raise FileError(path, 1, f"column {theirs!r} is missing{hint}; the table has {have}. Map --column {ours}=…")
     return columns
+
+
+def _read_csv(path: Path, torn: list[tuple[int, str]]) -> Any:
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        header = file.readline()
+    found = next(iter(csv.reader([header])), [])
+    twice = sorted({name for name in found if found.count(name) > 1})
+    if twice:
+        raise FileError(path, 1, f"column {twice[0]!r} stands here twice; keep one")
+    options = pacsv.ConvertOptions(column_types=dict.fromkeys(found, pa.string()), strings_can_be_null=False)
+    try:
+        return pacsv.read_csv(path, convert_options=options, parse_options=pacsv.ParseOptions(newlines_in_values=True))
+    except pa.ArrowInvalid:
+        # Torn rows have a number only where one thread reads; most tables have none, so this is the second reading.
+        def tear(row: Any) -> str:
+            torn.append(
+                (row.number, f"{row.actual_columns} values where the header has {row.expected_columns} columns")
+            )
+            return "skip"
+
+        parse = pacsv.ParseOptions(newlines_in_values=True, invalid_row_handler=tear)
+        one_thread = pacsv.ReadOptions(use_threads=False)
+        return pacsv.read_csv(path, read_options=one_thread, convert_options=options, parse_options=parse)
 
 
 def _shared(column: Any) -> list[Any]:
@@ -207,6 +237,8 @@ def _money(currency: str) -> Callable[[Any], int]:
         if raw is None:
             raise ValueError("is empty")
         if isinstance(raw, float):
+            if not isfinite(raw):
+                raise ValueError(f"{raw}: expected an amount from 0 up")
             minor: int = round(raw * scale)
             # A float is read as the decimal it was written from: one cent and a half is wrong, 0.1 + 0.2 is not.
             if not abs(raw * scale - minor) < 1e-6 * max(1.0, abs(minor)):
@@ -263,6 +295,9 @@ def _instant(zone: ZoneInfo | None) -> Callable[[Any], datetime]:
             if zone is None:
                 raise ValueError(f"{raw}: has no offset from UTC; say --zone, such as --zone Europe/Dublin")
             at = at.replace(tzinfo=zone)  # a repeated local time is its first occurrence (RFC 5545)
-        return at.astimezone(UTC)
+        try:
+            return at.astimezone(UTC)
+        except OverflowError:
+            raise ValueError(f"{raw}: expected a time between the years 1 and 9999 of UTC") from None
 
     return parse

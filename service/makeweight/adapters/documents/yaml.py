@@ -5,6 +5,7 @@ loaders would turn the market NO into False and 12:30 into 750.
 """
 
 import re
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from makeweight.adapters.documents.files import FileError
 
 MAX_BYTES = 5_000_000  # of one document; a larger one is not written by a person
 MAX_NODES = 200_000  # after aliases are followed
-_INT = re.compile(r"[-+]?[0-9]+")
+_INT = re.compile(r"[-+]?[0-9]{1,18}")  # a longer one fits no member; as a float it is refused where it stands
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 _WORDS = {"true": True, "True": True, "false": False, "False": False, "null": None, "Null": None, "~": None, "": None}
 
@@ -89,5 +90,6 @@ def _plain(text: str) -> Any:
     if _INT.fullmatch(text):
         return int(text)
     if _FLOAT.fullmatch(text):
-        return float(text)
+        number = float(text)
+        return number if isfinite(number) else text
     return text

@@ -14,7 +14,7 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from makeweight.adapters.local.host import Incoming, Receipt
-from makeweight.adapters.local.intake import IntakeFull
+from makeweight.adapters.local.intake import NotTaken
 from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.events import Envelope, kind_of, read_attributes, read_data, read_structured
 from makeweight.contracts.orders import digest
@@ -54,9 +54,10 @@ def incoming(raw: bytes, read: Callable[[], Envelope]) -> Incoming:
     kind = kind_of(envelope)
     try:
         body = read_data(envelope)
+        known_by = digest(body)
     except WireError as error:
         return Incoming(kind, envelope.subject, envelope.source, envelope.id, raw, error=error)
-    return Incoming(kind, body.order, envelope.source, envelope.id, envelope.data, body, digest(body))
+    return Incoming(kind, body.order, envelope.source, envelope.id, envelope.data, body, known_by)
 
 
 def application(ports: Ports) -> web.Application:
@@ -78,7 +79,8 @@ def _guard(token: str | None) -> Middleware:
     async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
         if token is not None and request.path in ("/events", "/tickets"):
             given = request.headers.get("Authorization", "")
-            if not hmac.compare_digest(given.encode(), f"Bearer {token}".encode()):
+            # A header may hold any bytes; those that are no text come as surrogates.
+            if not hmac.compare_digest(given.encode(errors="surrogateescape"), f"Bearer {token}".encode()):
                 return problem(401, "Unauthorized", "send the service's token as `Authorization: Bearer …`")
         try:
             return await handler(request)
@@ -101,7 +103,7 @@ class _Events:
             events = [Incoming("orders", "", "http", "", raw, error=error)]
         try:
             receipts = await asyncio.wrap_future(self._ports.submit(events))
-        except IntakeFull as error:
+        except NotTaken as error:
             response = problem(503, "Busy", str(error))
             response.headers["Retry-After"] = "1"
             return response

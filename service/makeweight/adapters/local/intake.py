@@ -13,8 +13,8 @@ from makeweight.adapters.local.host import Host, Incoming, Receipt
 from makeweight.domain.values import value
 
 
-class IntakeFull(RuntimeError):
-    """More events wait than the service has room for; send again in a moment."""
+class NotTaken(RuntimeError):
+    """Events were not taken in: too many wait, or the disk can't be written. Send them again in a moment."""
 
 
 @value
@@ -35,7 +35,7 @@ class Intake:
         self._waiting = 0
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
-        self.failed: BaseException | None = None
+        self.failed: BaseException | None = None  # of the last commit; the next one that succeeds clears it
 
     @property
     def waiting(self) -> int:
@@ -52,13 +52,14 @@ class Intake:
         self._thread.join()
 
     def submit(self, incoming: list[Incoming]) -> "Future[list[Receipt]]":
-        """Hand in events; the future is set after their commit. ``IntakeFull`` if there is no room for them."""
+        """Hand in events.
+
+        The future is set after their commit, or to ``NotTaken`` if that failed. Raises it if there is no room.
+        """
         future: Future[list[Receipt]] = Future()
         with self._lock:
-            if self.failed is not None:
-                raise IntakeFull("the service has stopped taking events; see its log")
             if self._waiting + len(incoming) > self._limits.waiting:
-                raise IntakeFull(f"{self._waiting} events wait for a commit; send again in a moment")
+                raise NotTaken(f"{self._waiting} events wait for a commit; send again in a moment")
             self._waiting += len(incoming)
         self._queue.put((incoming, future))
         return future
@@ -91,11 +92,12 @@ class Intake:
         except Exception as error:  # noqa: BLE001 - a database that fails must reach every sender, whatever it raised
             self.failed = error
             for _, future in batch:
-                future.set_exception(error)
+                future.set_exception(NotTaken(f"nothing of this was taken in: {error}"))
             return
         finally:
             with self._lock:
                 self._waiting -= size
+        self.failed = None
         place = 0
         for incoming, future in batch:
             future.set_result(receipts[place : place + len(incoming)])

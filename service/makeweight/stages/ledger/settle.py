@@ -101,7 +101,7 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
         site=state.site if state and held else None,
         owed=owed,
         substitute=bool(state and held and state.substitute),
-        reason=None if claim.units else Reason.NOT_WANTED,
+        reason=Reason.NOT_WANTED if not claim.units else Reason.NO_STOCK if owed else None,
         units=-freed,
     )
 
