@@ -50,7 +50,7 @@ class Left:
 
 def show(scratch: Path, *, quick: bool) -> None:
     """Measure and print."""
-    orders, rounds = (700, 3) if quick else (3_000, 5)
+    orders, rounds = (700, 3) if quick else (2_000, 5)
     batches, events = _batches(orders)
     step(f"embedded: a day of {orders:,} orders, {events:,} events, {rounds} rounds of three")
     silent, watched = Phases(), Phases()

@@ -20,7 +20,7 @@ TARGET = 20_000
 
 def show(scratch: Path, *, quick: bool, full: bool) -> None:
     """Measure and print."""
-    jsonl_count, parquet_count, rounds = (2_500, 5_000, 3) if quick else (30_000, 40_000, 3)
+    jsonl_count, parquet_count, rounds = (2_000, 4_000, 3) if quick else (20_000, 30_000, 3)
     step("replay: writing the open baskets as JSONL and as Parquet, untimed")
     threads = pa.cpu_count()
     everything = baskets.lines()
@@ -93,7 +93,8 @@ def _tell(runs: dict[str, Runs], summaries: dict[str, dict[str, Any]]) -> None:
         verdict = "reached" if speed >= TARGET else f"not reached, {TARGET / speed:.1f} times too slow"
         out.print(f"{name}: {speed:,.0f} orders a second of one core; target {TARGET:,}: [bold]{verdict}[/bold]")
     note(
-        "A replay as `makeweight replay` runs it, its setting of the garbage collector too: from the files to the summary and its hash. "
+        "A replay as `makeweight replay` runs it, its setting of the garbage collector too: from the files to the "
+        "summary and its hash. "
         "JSONL is bare order events, one a line; Parquet is one row a line with times as the data set has them. "
         "Writing both files is not timed. The peers read the same files and sum their totals, no more. Arrow has one "
         "thread; orders/CPU s counts what other threads did too. "

@@ -157,6 +157,7 @@ class Shop:
         return self._fact("packed", ticket, at, members)
 
     def _fact(self, happened: str, ticket: str, at: datetime, members: dict[str, Any]) -> Verdict:
+        """A warehouse event on a ticket, with an id made of both unless one is given."""
         order = ticket.partition("/")[0]
         event = f"{happened}-{ticket}".replace("/", "-")
         fact = Fulfilment(

@@ -291,7 +291,7 @@ def test_a_benefit_is_capped_and_needs_no_stock():
 # ---------------------------------------------------------------- gifts, sites, substitutes
 
 
-OPTIONS = [Option("TIN", ["N", "S"]), Option("PAD", ["N", "S"])]
+OPTIONS = [Option("TIN", ["N", "S"]), Option("PAD", ["N", "S"], substitute=True)]
 
 
 @pytest.mark.parametrize(
@@ -319,7 +319,7 @@ def test_one_gift_at_one_site(stock, units, expected):
 def test_a_raise_stays_with_the_gift_that_is_held():
     """Never two gifts of one offer on an order, even where the announced one is back."""
     books = Books(PAD=3)
-    options = [Option("TIN", [SITE]), Option("PAD", [SITE])]
+    options = [Option("TIN", [SITE]), Option("PAD", [SITE], substitute=True)]
     books.take(claim(options=options), receipt(9), claim(revision=2, units=2, options=options))
     decision = books.decision()
     assert (decision.gift, decision.units, decision.substitute) == ("PAD", 2, True)

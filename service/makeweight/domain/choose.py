@@ -101,7 +101,7 @@ def _options(order: Order, offer: Offer, judged: Judgement) -> tuple[list[Option
     for name in names:
         unanswered = offer.gifts[name].cautions.unanswered()
         if unanswered is None:
-            options.append(Option(name, sites))
+            options.append(Option(name, sites, name != offer.gift))
         else:
             caution = caution or unanswered
     return options, None if options else caution
@@ -113,7 +113,7 @@ def _sites(order: Order, judged: Judgement) -> list[str]:
     rest: dict[str, None] = {}
     earned = set(judged.lines)
     for line in order.lines:
-        if line.units > line.cancelled_units:
+        if line.units > line.cancelled_units or not line.units:
             if line.number in earned:
                 first[line.site] = None
             elif line.kind == "goods":

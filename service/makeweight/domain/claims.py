@@ -14,10 +14,11 @@ Outcome = Literal["granted", "owed", "declined"]
 
 @value
 class Option:
-    """A gift that would do, and the sites it may leave from, best first."""
+    """A gift that would do, and the sites it may leave from, best first. A substitute is not the announced one."""
 
     gift: str
     sites: list[str]
+    substitute: bool = False
 
 
 @value

@@ -79,12 +79,13 @@ class Reported:
 
 @value
 class Overdue:
-    """The ledger has not answered in time: the ticket goes out and its gift follows."""
+    """The ledger has not answered in time: the ticket goes out and its gift follows. ``count`` is how often so far."""
 
     id: str
     order: str
     revision: int
     at: Instant
+    count: int = 1
     kind: Literal["overdue"] = "overdue"
 
 

@@ -1,7 +1,7 @@
 """Money: integer minor units of an ISO 4217 currency, and how an amount is shared out without losing a cent."""
 
+import re
 from collections.abc import Sequence
-from decimal import Decimal, InvalidOperation, Overflow
 
 # ISO 4217 (list published 2026-01-01): currencies by the digits of their minor unit. CLDR differs for some
 # (IQD, RSD ...): CLDR is for display, ISO for arithmetic. A test compares this table with the iso4217 package.
@@ -19,6 +19,7 @@ _DIGITS = {
     for code in codes.split()
 }
 CURRENCIES = frozenset(_DIGITS)
+_AMOUNT = re.compile(r"([-+]?)([0-9]{1,18})(?:\.([0-9]*))?", re.ASCII)
 
 
 def digits(currency: str) -> int:
@@ -31,13 +32,13 @@ def digits(currency: str) -> int:
 def to_minor(text: str, currency: str) -> int:
     """'12.50' EUR -> 1250. More decimals than the currency has, or no plain number: ``ValueError``."""
     places = digits(currency)
-    try:
-        scaled = Decimal(text.strip()).scaleb(places)
-    except (InvalidOperation, Overflow):
-        raise ValueError(f"{text!r} is not an amount; expected a plain number such as 12.50") from None
-    if not scaled.is_finite() or scaled != scaled.to_integral_value():
+    match = _AMOUNT.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not an amount; expected a plain number such as 12.50")
+    sign, whole, decimals = match[1], match[2], (match[3] or "").rstrip("0")
+    if len(decimals) > places:
         raise ValueError(f"{text!r} has more than the {places} decimals of {currency}")
-    return int(scaled)
+    return int(f"{sign}{whole}{decimals.ljust(places, '0')}")
 
 
 def to_major(minor: int, currency: str) -> str:

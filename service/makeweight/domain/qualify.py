@@ -63,8 +63,9 @@ class Judgement:
 
     @property
     def gap(self) -> int:
-        """Minor units (or units) missing to the threshold; where the word is 'over', one more than the difference."""
-        return max(0, self.threshold - self.worth // self.per + int(self.strict))
+        """Minor units (or units) missing to the threshold; where the word is 'over', the least that exceeds it."""
+        reached = -(-self.worth // self.per) - 1 if self.strict else self.worth // self.per
+        return max(0, self.threshold - reached)
 
 
 @value

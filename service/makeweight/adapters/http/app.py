@@ -15,7 +15,7 @@ from aiohttp.typedefs import Middleware
 
 from makeweight.adapters.local.host import Incoming, Receipt
 from makeweight.adapters.local.intake import NotTaken
-from makeweight.contracts.codec import dumps, parse
+from makeweight.contracts.codec import dumps, not_carried, parse
 from makeweight.contracts.events import Envelope, kind_of, read_attributes, read_data, read_structured
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
@@ -24,6 +24,7 @@ from makeweight.domain.values import value
 MAX_BODY_BYTES = 4_000_000
 MAX_BATCH = 1_000  # events of one request
 MAX_TICKETS = 1_000  # of one answer
+MAX_CURSOR = 2**63 - 1  # what the database counts to
 STRUCTURED, BATCH = "application/cloudevents+json", "application/cloudevents-batch+json"
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -115,7 +116,10 @@ def _read(request: web.Request, raw: bytes) -> list[Incoming]:
         parsed = parse(raw)
         if not isinstance(parsed, list) or len(parsed) > MAX_BATCH:
             raise WireError("envelope", f"expected a JSON array of at most {MAX_BATCH} events")
-        bodies = [dumps(item) for item in parsed]
+        try:
+            bodies = [dumps(item) for item in parsed]
+        except TypeError as error:
+            raise not_carried(error) from None
         return [incoming(body, lambda body=body: read_structured(body)) for body in bodies]  # type: ignore[misc]
     if request.content_type == STRUCTURED:
         return [incoming(raw, lambda: read_structured(raw))]
@@ -140,8 +144,8 @@ class _Tickets:
             after, limit = int(request.query.get("after", "0")), int(request.query.get("limit", "100"))
         except ValueError:
             return problem(400, "Bad Request", "`after` and `limit` are whole numbers: /tickets?after=0&limit=100")
-        if after < 0 or not 1 <= limit <= MAX_TICKETS:
-            return problem(400, "Bad Request", f"`after` is 0 or more, `limit` from 1 to {MAX_TICKETS}")
+        if not 0 <= after <= MAX_CURSOR or not 1 <= limit <= MAX_TICKETS:
+            return problem(400, "Bad Request", f"`after` is the last answer's cursor, `limit` from 1 to {MAX_TICKETS}")
         rows = await asyncio.to_thread(self._ports.tickets_after, after, limit)
         cursor = rows[-1][0] if rows else after
         body = b'{"cursor":%d,"tickets":[%s]}' % (cursor, b",".join(ticket for _, ticket in rows))

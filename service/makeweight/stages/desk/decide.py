@@ -7,8 +7,8 @@ from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState
-from makeweight.stages.desk.tickets import outstanding, ticket_id
+from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState, Wish
+from makeweight.stages.desk.tickets import open_lines, outstanding, ticket_id
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
@@ -97,7 +97,7 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
     if wish.answer is not None:
         known = (wish.answer.number, wish.answer.edition)
         if known == (answer.number, answer.edition):
-            return Verdict("repeat", subjects=[("ticket", answer.order)])
+            return Verdict("repeat", subjects=_said_again(state, wish.claim))
         if known > (answer.number, answer.edition):
             return _superseded(answer, view)
     if answer.number < wish.claim.number:
@@ -105,6 +105,14 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
     if answer.number > wish.claim.number:
         return _refused("rejected", "unknown_claim", f"Order {answer.order} made no claim {answer.id}")
     return Verdict("applied", [Answered(f"{answer.id}:answered", answer.order, answer, _next(state, answer), view.now)])
+
+
+def _said_again(state: OrderState, claim: Claim) -> list[Subject]:
+    """On a repeated decision: the ticket, and the claims if the next of its group may not have been said yet."""
+    order = claim.order
+    later = [w for w in state.wishes.values() if w.claim.group == claim.group and w.claim.number > claim.number]
+    moved_on = claim.group is not None and any(not wish.answered for wish in later)
+    return [("claims", order), ("ticket", order)] if moved_on else [("ticket", order)]
 
 
 def _superseded(answer: Decision, view: View) -> Verdict:
@@ -194,7 +202,7 @@ def _gift_units(
         return ({} if frozen and frozen.packed else dict(on_paper)), {}
     named: dict[str, int] = {}
     for line in event.lines:
-        if line.offer is not None and line.offer in state.wishes:
+        if line.offer is not None and _gift_of(state.wishes.get(line.offer), line.offer, event) is not None:
             named[line.offer] = named.get(line.offer, 0) + line.units
     over = {offer: units - on_paper.get(offer, 0) for offer, units in named.items()}
     return named, {offer: units for offer, units in over.items() if units > 0}
@@ -210,17 +218,17 @@ def _reported(
     view: View,
 ) -> Reported:
     numbered = {str(line.line): line.units for line in event.lines if line.line is not None}
-    lines = numbered or {str(x.number): x.live_units for x in state.order.lines if x.site == site}
+    lines = numbered or {str(x.number): x.live_units for x in open_lines(state) if x.site == site}
     commands = []
     for offer, units in sorted(gifts.items()):
-        answer = state.wishes[offer].answer
-        if units > 0 and answer is not None and answer.gift is not None:
+        gift = _gift_of(state.wishes.get(offer), offer, event)
+        if units > 0 and gift is not None:
             commands.append(
                 HandledGift(
                     id=f"{event.order}/{event.event}/{offer}",
                     order=event.order,
                     offer=offer,
-                    gift=answer.gift,
+                    gift=gift,
                     site=site,
                     units=units,
                     happened=event.happened,
@@ -231,14 +239,25 @@ def _reported(
     return Reported(entry_id, event.order, event, digest, site, lines, commands, over, view.now)
 
 
+def _gift_of(wish: Wish | None, offer: str, event: Fulfilment) -> str | None:
+    """The gift that the warehouse handled: what is held, else what the event names, else what was first asked for."""
+    if wish is not None and wish.answer is not None and wish.answer.gift is not None:
+        return wish.answer.gift
+    named = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
+    asked = [option.gift for option in wish.claim.options] if wish is not None else []
+    return next(iter(named + asked), None)
+
+
 def tick(store: Store, event: Tick) -> Verdict:
     """Orders whose gifts the ledger has not answered in time."""
     entries: list[Overdue] = []
     for key in store.due(ORDERS, event.at, MAX_DUE):
         state = store.get(ORDERS, key)
-        if state is not None and state.waiting and not state.overdue:
-            entry_id = f"{key}:{state.order.revision}:overdue"
-            entries.append(Overdue(entry_id, key, state.order.revision, event.at))
+        due = state.due_at() if state is not None else None
+        if state is not None and due is not None and due <= event.at:
+            count = state.overdue + 1
+            entry_id = f"{key}:{state.order.revision}:overdue:{count}"
+            entries.append(Overdue(entry_id, key, state.order.revision, event.at, count))
     return Verdict("applied", list(entries))
 
 

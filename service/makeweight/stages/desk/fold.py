@@ -1,12 +1,10 @@
 """How the desk's entries change its state; the only place where it changes."""
 
-from datetime import timedelta
-
 from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Reported, Superseded
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
-from makeweight.stages.desk.state import FOLLOW_AFTER_SECONDS, ORDERS, Fact, Frozen, OrderState, Wish
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish
 from makeweight.stages.desk.telling import notice, notices
 from makeweight.stages.desk.tickets import opened_after, paper
 from makeweight.stages.port import Store, Subject
@@ -26,10 +24,7 @@ def fold(store: Store, entry: DeskEntry) -> list[Subject]:
 
 
 def _keep(store: Store, state: OrderState) -> None:
-    due: Instant | None = None
-    if state.wishes and state.waiting and not state.overdue:
-        due = state.judged_at + timedelta(seconds=FOLLOW_AFTER_SECONDS)
-    store.put(ORDERS, state.order.order, state, due)
+    store.put(ORDERS, state.order.order, state, state.due_at())
 
 
 def _known(store: Store, order: str) -> OrderState:
@@ -69,7 +64,8 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             benefits=entry.benefits,
             gifts={**old.gifts, **entry.gifts},
             blocked=entry.blocked,
-            overdue=False,
+            overdue=0,
+            overdue_at=None,
         )
     subjects: list[Subject] = [("claims", event.order)] if state.wishes else []
     return _changed(store, state, entry.at, *subjects, ("ticket", event.order), ("notices", event.order, ""))
@@ -108,6 +104,8 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     state = replaced(state, edition=edition, wishes=wishes)
     subjects: list[Subject] = [("claims", entry.order)] if entry.claims else []
     subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
+    if wish.claim.benefit:
+        subjects.append(("notices", entry.order, "shipping"))
     return _changed(store, state, entry.at, *subjects, answered=answer.offer)
 
 
@@ -140,10 +138,10 @@ def _within(units: dict[str, int], over: dict[str, int]) -> dict[str, int]:
 
 def _overdue(store: Store, entry: Overdue) -> list[Subject]:
     state = _known(store, entry.order)
-    if state.order.revision != entry.revision or state.overdue:
+    if state.order.revision != entry.revision or state.overdue >= entry.count:
         return []
-    state = replaced(state, edition=state.edition + 1, overdue=True)
-    return _changed(store, state, entry.at, ("ticket", entry.order))
+    state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at)
+    return _changed(store, state, entry.at, ("claims", entry.order), ("ticket", entry.order))
 
 
 def _superseded(store: Store, entry: Superseded) -> list[Subject]:

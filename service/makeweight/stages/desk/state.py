@@ -1,6 +1,7 @@
 """What the desk keeps of an order: one value, the fold of the order's entries."""
 
 from dataclasses import field
+from datetime import timedelta
 
 from makeweight.domain.campaigns import Gift
 from makeweight.domain.claims import Claim, Decision, HandledGift
@@ -12,6 +13,7 @@ from makeweight.domain.values import value
 from makeweight.stages.port import Space
 
 FOLLOW_AFTER_SECONDS = 30  # a paid order never waits longer than this for the ledger
+MAX_DOUBLINGS = 7  # of that interval: a ledger that is down for long is asked about once an hour
 MAX_REVISIONS = 1_000  # of one order; a feed that exceeds it is broken, and each costs state
 MAX_FACTS = 1_000  # of one order, for the same reason
 
@@ -57,7 +59,11 @@ class Fact:
 
 @value
 class OrderState:
-    """An order as the desk knows it. ``edition`` counts the changes; ``opened`` is the latest open ticket by site."""
+    """An order as the desk knows it.
+
+    ``edition`` counts the changes; ``opened`` is the latest open ticket by site; ``overdue`` counts how often the
+    ledger's answer was found missing, the last time at ``overdue_at``.
+    """
 
     order: Order
     digests: dict[str, str]
@@ -70,7 +76,8 @@ class OrderState:
     benefits: dict[str, str] = field(default_factory=dict)
     gifts: dict[str, Gift] = field(default_factory=dict)
     blocked: dict[str, str] = field(default_factory=dict)
-    overdue: bool = False
+    overdue: int = 0
+    overdue_at: Instant | None = None
     frozen: list[Frozen] = field(default_factory=list)
     facts: dict[str, Fact] = field(default_factory=dict)
     opened: dict[str, int] = field(default_factory=dict)
@@ -85,6 +92,17 @@ class OrderState:
         """Benefits that need no ledger, and those that the ledger granted."""
         counted = {w.claim.benefit for w in self.wishes.values() if w.claim.benefit and w.held > 0}
         return set(self.benefits.values()) | counted
+
+    def due_at(self) -> Instant | None:
+        """When the ledger's answer is next looked for; None if nothing is waited for.
+
+        Its claims and tickets are said again then, at growing intervals, in case a host died before it said them.
+        """
+        if not self.wishes or not self.waiting:
+            return None
+        if self.overdue_at is None:
+            return self.judged_at + timedelta(seconds=FOLLOW_AFTER_SECONDS)
+        return self.overdue_at + timedelta(seconds=FOLLOW_AFTER_SECONDS * 2 ** min(self.overdue, MAX_DOUBLINGS))
 
     @property
     def step(self) -> int:

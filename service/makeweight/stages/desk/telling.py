@@ -18,8 +18,12 @@ def told(state: OrderState) -> list[Told]:
     said = {judged.offer: _told_judgement(state, judged) for judged in state.evaluation.judgements}
     for offer, benefit in state.benefits.items():
         said[offer] = Told(offer, "granted", f"Given: {benefit.replace('_', ' ')}.")
+    capped = {j.offer: j.wanted for j in state.evaluation.judgements if j.reason is Reason.ORDER_CAP}
     for offer, wish in state.wishes.items():
         said[offer] = _told_wish(state, offer, wish)
+        if offer in capped:
+            limit = sentence(Reason.ORDER_CAP, {"cap": capped[offer]})
+            said[offer] = replaced(said[offer], sentence=f"{said[offer].sentence} {limit}")
     return [said[offer] for offer in sorted(said)]
 
 
@@ -98,7 +102,8 @@ def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict
     else:
         fresh = _of_wish(state, answered, state.wishes[answered], at)
         fresh |= _carriage(state, at)
-        of_offer = {f"{state.order.order}/{kind}/{answered}" for kind in ("owed_gift", "late_arrival")}
+        kinds = (f"owed_gift/{answered}", f"late_arrival/{answered}", "price_mismatch/shipping")
+        of_offer = {f"{state.order.order}/{kind}" for kind in kinds}
         kept = {id_: old for id_, old in state.notices.items() if id_ not in of_offer}
         known = [(id_, old) for id_, old in state.notices.items() if id_ in of_offer]
     closed = {

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import GiftLine, PickTicket, TicketState, Told
+from makeweight.domain.values import replaced
 from makeweight.stages.desk.state import OrderState, Wish
 from makeweight.stages.desk.telling import told
 
@@ -32,7 +33,7 @@ def open_contents(state: OrderState) -> dict[str, Content]:
     if state.order.status == "cancelled":
         return {}
     contents: dict[str, Content] = {}
-    for line in _open_lines(state):
+    for line in open_lines(state):
         content = contents.get(line.site)
         if content is None:
             content = contents[line.site] = Content([], {})
@@ -44,7 +45,7 @@ def open_contents(state: OrderState) -> dict[str, Content]:
     return contents
 
 
-def _open_lines(state: OrderState) -> list[Line]:
+def open_lines(state: OrderState) -> list[Line]:
     """Lines with units that are not cancelled and on no frozen ticket. A line of zero units is paper only once."""
     lines = state.order.lines
     if not state.frozen:
@@ -53,7 +54,16 @@ def _open_lines(state: OrderState) -> list[Line]:
     for ticket in state.frozen:
         for number, units in ticket.lines.items():
             frozen[number] = frozen.get(number, 0) + units
-    return [line for line in lines if line.live_units > frozen.get(str(line.number), 0)]
+    left = [(line, line.live_units - frozen.get(str(line.number), 0)) for line in lines]
+    return [line if units == line.live_units else _part(line, units) for line, units in left if units > 0]
+
+
+def _part(line: Line, units: int) -> Line:
+    """The line with only some of its live units, and their part of its totals."""
+    cut = replaced(line, cancelled_units=line.units - units)
+    listed = None if line.total_list is None else cut.live_share(line.total_list)
+    charged = cut.live_share(line.total_charged)
+    return replaced(cut, units=units, cancelled_units=0, total_charged=charged, total_list=listed)
 
 
 def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
@@ -67,7 +77,7 @@ def opened_after(state: OrderState) -> dict[str, int]:
         # Cancelled before it was ever seen: its tickets are void from the start.
         first = not state.opened and not state.frozen
         return {line.site: 1 for line in state.order.lines} if first else state.opened
-    sites = {line.site for line in _open_lines(state)}
+    sites = {line.site for line in open_lines(state)}
     for offer, wish in state.wishes.items():
         if wish.answer is not None and wish.answer.site is not None and outstanding(state, offer, wish) > 0:
             sites.add(wish.answer.site)

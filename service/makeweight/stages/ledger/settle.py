@@ -132,11 +132,11 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
     best = Taken(None, None, 0, 0, substitute=False)
     if wanted == 0:
         return best
-    for place, option in enumerate(claim.options):
+    for option in claim.options:
         for site in option.sites:
             free = _free(store, claim.offer, option.gift, site)
             if free > best.units:
-                best = Taken(option.gift, site, min(wanted, free), free, place > 0)
+                best = Taken(option.gift, site, min(wanted, free), free, option.substitute)
                 if best.units == wanted:
                     return best
     return best
