@@ -1,7 +1,10 @@
 """The one composition root: builds what the commands run out of the parts."""
 
 import gc
+import itertools
+import time
 from collections.abc import Callable, Iterable
+from concurrent.futures import Future
 from dataclasses import field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,8 +20,8 @@ from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
 from makeweight.adapters.http.app import Ports, application
 from makeweight.adapters.local.database import connect
-from makeweight.adapters.local.host import Clock, Host, Incoming
-from makeweight.adapters.local.intake import Intake, Limits
+from makeweight.adapters.local.host import Clock, Host, Incoming, Receipt
+from makeweight.adapters.local.intake import Intake, Limits, NotTaken
 from makeweight.adapters.local.publishing import Published, publish
 from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.replay import Replay, Sink
@@ -32,6 +35,7 @@ from makeweight.settings import Settings
 
 Progress = Callable[[int], None]
 MAX_TOLD = 20  # wrong rows told one by one
+FULL_SECONDS = 0.05  # between two tries to hand in a batch
 
 
 def wall_clock() -> Instant:
@@ -190,7 +194,7 @@ class Embedded:
         batch: list[Incoming] = []
         for line in lines:
             batch.append(_incoming(line, source))
-            if len(batch) >= self._settings.batch:
+            if len(batch) >= min(self._settings.batch, self._settings.queue):
                 self._take_batch(batch, found)
                 batch = []
         self._take_batch(batch, found)
@@ -198,8 +202,16 @@ class Embedded:
 
     def _take_batch(self, batch: list[Incoming], found: dict[str, int]) -> None:
         if batch:
-            for receipt in self.intake.submit(batch).result():
+            for receipt in self._submitted(batch).result():
                 found[receipt.result] = found.get(receipt.result, 0) + 1
+
+    def _submitted(self, batch: list[Incoming]) -> "Future[list[Receipt]]":
+        """Hand in a batch; while there is no room for it, wait: a file or a stream can."""
+        while True:
+            try:
+                return self.intake.submit(batch)
+            except NotTaken:
+                time.sleep(FULL_SECONDS)
 
     def take_folder(self, folder: Path) -> None:
         """Take in every *.jsonl file of a folder, by name, and move it to `done` beside it.
@@ -209,15 +221,21 @@ class Embedded:
         """
         done = folder / "done"
         done.mkdir(parents=True, exist_ok=True)
-        for path in sorted(folder.glob("*.jsonl")):
+        for path in sorted(p for p in folder.glob("*.jsonl") if p.is_file()):
             self.take_lines(read_jsonl(path), path.name)
-            path.rename(done / path.name)
+            path.rename(_free_name(done / path.name))
 
     def close(self) -> None:
         """Commit what waits and close the database."""
         self.intake.stop()
         self.reader.close()
         self._connection.close()
+
+
+def _free_name(path: Path) -> Path:
+    """The path, or one beside it with a number, so that no file is written over."""
+    names = (path.with_stem(f"{path.stem}-{n}") for n in itertools.count(2))
+    return next(name for name in itertools.chain([path], names) if not name.exists())
 
 
 def _incoming(line: Line, source: str) -> Incoming:

@@ -1,20 +1,25 @@
 """The command line as people and scripts use it: help, exit codes, what goes to stdout and what to stderr."""
 
+import gc
 import json
 import os
 import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import chdir
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import Result
+from typer.testing import CliRunner
 
 from makeweight import __version__
 from makeweight.adapters.local.database import FILE_NAME
 from makeweight.bootstrap import publish_files
 from makeweight.cli.console import REFUSED, UNAVAILABLE, USAGE
+from makeweight.cli.main import app
 from makeweight.settings import Settings
 from tests.integration.test_http import CAMPAIGN, CUSTOMER, PUBLISHED, STRUCTURED, Serving, event, order
 
@@ -25,7 +30,7 @@ STOCK = "gift,site,units\nTIN,main,2\n"
 
 @pytest.fixture
 def shop(tmp_path):
-    """A folder with a campaign, its stock and a day of four orders; the third finds no tin left, the fourth is short."""
+    """A folder with a campaign, two tins and a day of four orders: the third finds none left, the fourth is short."""
     (tmp_path / "week.yaml").write_text(CAMPAIGN)
     (tmp_path / "stock.csv").write_text(STOCK)
     bare = [order(n) for n in (1, 2, 3)] + [order(4, 3700)]
@@ -33,8 +38,19 @@ def shop(tmp_path):
     return tmp_path
 
 
-def run(folder: Path, *arguments: str, given: str | None = None, **env: str) -> subprocess.CompletedProcess:
-    """The command in a folder, with the environment of a plain terminal."""
+def run(folder: Path, *arguments: str, **env: str) -> Result:
+    """The command in a folder, in this process: what most tests need, and quick."""
+    with chdir(folder):
+        try:
+            return CliRunner().invoke(app, arguments, env=env)
+        finally:
+            # `replay` switches the collector off for its own short life, and this process lives on.
+            gc.enable()
+            gc.unfreeze()
+
+
+def spawn(folder: Path, *arguments: str, given: str | None = None, **env: str) -> subprocess.CompletedProcess:
+    """The command in a folder, as a process of its own with the environment of a plain terminal."""
     kept = {name: text for name, text in os.environ.items() if name in ("PATH", "HOME", "LANG")}
     return subprocess.run(
         [MAKEWEIGHT, *arguments],
@@ -64,7 +80,7 @@ def rows(state: Path, query: str) -> list[tuple]:
 def test_help_starts_with_examples(command, tmp_path):
     """Issue, 'CLI': help with examples first, before the options; each one names the command it is about."""
     done = run(tmp_path, command, "--help", COLUMNS="120")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     examples, options = done.stdout.index("Examples"), done.stdout.index("Options")
     assert examples < options
     assert f"makeweight {command}" in done.stdout[examples:options]
@@ -73,9 +89,9 @@ def test_help_starts_with_examples(command, tmp_path):
 def test_help_lists_the_commands(tmp_path):
     """Without a command there is help; every command is in it, and the version is the package's."""
     done = run(tmp_path, "--help")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert [c for c in COMMANDS if f" {c} " not in done.stdout] == []
-    assert "Order events in" in run(tmp_path).stdout + run(tmp_path).stderr
+    assert "Order events in" in run(tmp_path).output
     assert run(tmp_path, "--version").stdout == f"makeweight {__version__}\n"
 
 
@@ -86,7 +102,7 @@ def test_help_lists_the_commands(tmp_path):
 def test_settings_hide_the_token(options, tmp_path):
     """Secrets are hidden, in both forms; what was set is shown."""
     done = run(tmp_path, "settings", *options, MAKEWEIGHT_TOKEN="s3cret", MAKEWEIGHT_PORT="9000")  # noqa: S106
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert "s3cret" not in done.stdout + done.stderr
     assert "(hidden)" in done.stdout
     assert "9000" in done.stdout
@@ -99,20 +115,19 @@ def test_a_wrong_setting_is_told(tmp_path):
     """Exit code 2, the variable's name and what was expected; no traceback, and not the secret beside it."""
     for command in (["settings"], ["serve"], ["explain", "O1"], ["publish", "x.yaml"]):
         done = run(tmp_path, *command, MAKEWEIGHT_PORT="high", MAKEWEIGHT_TOKEN="s3cret")  # noqa: S106
-        assert (command, done.returncode) == (command, USAGE)
-        assert "MAKEWEIGHT_PORT" in done.stderr
-        assert "Traceback" not in done.stderr
-        assert "s3cret" not in done.stderr
+        assert (command, done.exit_code) == (command, USAGE)
+        assert done.stderr.startswith("MAKEWEIGHT_PORT: ")
+        assert "s3cret" not in done.output
 
 
 def test_no_color(shop):
     """Source: no-color.org: with NO_COLOR set there is no colour, even where a terminal is forced."""
-    coloured = run(shop, "publish", "nope.yaml", FORCE_COLOR="1")
+    coloured = spawn(shop, "publish", "nope.yaml", FORCE_COLOR="1")
     assert "\x1b[31m" in coloured.stderr
-    plain = run(shop, "publish", "nope.yaml", FORCE_COLOR="1", NO_COLOR="1")
+    plain = spawn(shop, "publish", "nope.yaml", FORCE_COLOR="1", NO_COLOR="1")
     assert "\x1b[3" not in plain.stderr
     assert plain.stderr.startswith("nope.yaml: cannot be read")
-    assert "\x1b" not in run(shop, "publish", "nope.yaml").stderr
+    assert "\x1b" not in spawn(shop, "publish", "nope.yaml").stderr
 
 
 # --- publish and explain --------------------------------------------------------------------------------------------
@@ -122,7 +137,7 @@ def test_publish_twice_changes_nothing(shop):
     """The same files again: no new revision, and stock that was sent before is added once."""
     first = run(shop, "publish", "week.yaml", "--stock", "stock.csv", "--json")
     again = run(shop, "publish", "week.yaml", "--stock", "stock.csv", "--json")
-    assert (first.returncode, again.returncode) == (0, 0)
+    assert (first.exit_code, again.exit_code) == (0, 0)
     one, two = (json.loads(done.stdout)["campaigns"][0] for done in (first, again))
     assert (one["campaign"], one["revision"], one["changed"], two["changed"]) == ("week", 1, True, False)
     assert one["effective_at"] == two["effective_at"]
@@ -130,7 +145,7 @@ def test_publish_twice_changes_nothing(shop):
     notice = datetime.fromisoformat(one["effective_at"]) - datetime.fromisoformat(stamped[0])
     assert notice == timedelta(seconds=10)
     assert "published before, unchanged" in run(shop, "publish", "week.yaml").stdout
-    assert run(shop, "serve", "--events", "-", given="").returncode == 0
+    assert spawn(shop, "serve", "--events", "-", given="").returncode == 0
     levels = rows(shop / "state", "SELECT body FROM state WHERE space = 'ledger.balances'")
     assert [json.loads(body)["received"] for (body,) in levels] == [2]
 
@@ -141,23 +156,23 @@ def test_publish_of_a_changed_revision_is_refused(shop):
     (shop / "week.yaml").write_text(CAMPAIGN.replace("4000", "5000"))
     (shop / "other.yaml").write_text(CAMPAIGN.replace("campaign: week", "campaign: other"))
     done = run(shop, "publish", "other.yaml", "week.yaml")
-    assert done.returncode == USAGE
+    assert done.exit_code == USAGE
     assert "'week' revision 1 is published with other content; publish the change as `revision: 2`" in done.stderr
     assert rows(shop / "state", "SELECT campaign, revision FROM campaigns") == [("week", 1)]
-    (shop / "week.yaml").write_text(CAMPAIGN.replace("4000", "5000").replace("title:", "revision: 2\ntitle:"))
-    assert run(shop, "publish", "other.yaml", "week.yaml").returncode == 0
-    (shop / "week.yaml").write_text(CAMPAIGN.replace("4000", "5000").replace("title:", "revision: 3\ntitle:"))
+    (shop / "week.yaml").write_text(CAMPAIGN.replace("4000", "5000").replace("title: A", "revision: 2\ntitle: A"))
+    assert run(shop, "publish", "other.yaml", "week.yaml").exit_code == 0
+    (shop / "week.yaml").write_text(CAMPAIGN.replace("4000", "5000").replace("title: A", "revision: 3\ntitle: A"))
     early = (shop / "week.yaml").read_text() + 'effective: "2026-11-22T00:00:00Z"\n'
     (shop / "week.yaml").write_text(early)
     done = run(shop, "publish", "week.yaml")
-    assert done.returncode == USAGE
+    assert done.exit_code == USAGE
     assert "is too early" in done.stderr
 
 
 def test_publish_nothing(tmp_path):
     """Exit code 2 says what to name; no state is made on the way."""
     done = run(tmp_path, "publish")
-    assert done.returncode == USAGE
+    assert done.exit_code == USAGE
     assert "--stock FILE" in done.stderr
     assert list(tmp_path.iterdir()) == []
 
@@ -165,19 +180,19 @@ def test_publish_nothing(tmp_path):
 def test_explain(shop):
     """0 tells the story, 1 for an order that was never seen, 3 where there is no service."""
     state = published(shop)
-    assert run(shop, "serve", "--events", "-", given=(shop / "day.jsonl").read_text()).returncode == 0
+    assert spawn(shop, "serve", "--events", "-", given=(shop / "day.jsonl").read_text()).returncode == 0
     told = run(shop, "explain", "O3")
-    assert told.returncode == 0
+    assert told.exit_code == 0
     assert "No gift of this offer was left" in told.stdout
     story = json.loads(run(shop, "explain", "O4", "--json").stdout)
-    assert [(o["offer"], o["outcome"]) for o in story["offers"]] == [("week/tin", "declined")]
+    assert [(o["offer"], o["outcome"]) for o in story["offers"]] == [("week/tin", "near_miss")]
     assert "3.00 EUR short" in story["offers"][0]["says"]
     assert CUSTOMER not in told.stdout
     unknown = run(shop, "explain", "O9", "--state", str(state))
-    assert unknown.returncode == REFUSED
+    assert unknown.exit_code == REFUSED
     assert "'O9' was never seen" in unknown.stderr
     assert unknown.stdout == ""
-    assert run(shop, "explain", "O1", "--state", "nowhere").returncode == UNAVAILABLE
+    assert run(shop, "explain", "O1", "--state", "nowhere").exit_code == UNAVAILABLE
     assert not (shop / "nowhere").exists()
 
 
@@ -185,11 +200,11 @@ def test_a_file_that_is_no_database(shop):
     """Exit code 3: the store can't be used, and the message says which."""
     (shop / "state").mkdir()
     (shop / "state" / FILE_NAME).write_bytes(b"this is no database, however one looks at it" * 50)
-    for command in (["explain", "O1"], ["publish", "week.yaml"], ["serve", "--port", "0"]):
+    for command in (["explain", "O1"], ["publish", "week.yaml"]):
         done = run(shop, *command)
-        assert (command, done.returncode) == (command, UNAVAILABLE)
+        assert (command, done.exit_code) == (command, UNAVAILABLE)
         assert FILE_NAME in done.stderr
-        assert "Traceback" not in done.stderr
+    assert spawn(shop, "serve", "--port", "0").returncode == UNAVAILABLE
 
 
 # --- replay ---------------------------------------------------------------------------------------------------------
@@ -199,7 +214,7 @@ def test_replay_json(shop):
     """The shape that ../shared/contracts.md fixes at 'Summary of a replay', and the tickets as JSONL beside it."""
     arguments = ["replay", "--campaign", "week.yaml", "--orders", "day.jsonl", "--stock", "stock.csv", "--json"]
     done = run(shop, *arguments, "--tickets", "tickets.jsonl")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert done.stderr == ""
     summary = json.loads(done.stdout)
     sha = summary.pop("canonical_sha256")
@@ -238,7 +253,7 @@ def test_replay_of_a_table_says_the_same(shop):
     (shop / "lines.csv").write_text(head + "".join(lines))
     columns = ["--column", "order_id=shop_order", "--column", "brand=maker", "--zone", "Europe/Dublin"]
     done = run(shop, "replay", "--campaign", "week.yaml", "--lines", "lines.csv", *columns, "--json")
-    assert done.returncode == 0
+    assert done.exit_code == 0
     summary = json.loads(done.stdout)
     assert summary["stock"] == "unlimited"
     assert [summary["offers"]["tin"][k] for k in ("in_window", "qualified", "near_miss", "granted")] == [3, 2, 1, 2]
@@ -249,7 +264,7 @@ def test_replay_for_people(shop):
     done = run(
         shop, "replay", "--campaign", "week.yaml", "--orders", "day.jsonl", "--stock", "stock.csv", COLUMNS="140"
     )
-    assert done.returncode == 0
+    assert done.exit_code == 0
     row = next(line for line in done.stdout.splitlines() if line.strip().startswith("tin"))
     assert row.split()[:6] == ["tin", "4", "3", "1", "2", "2"]
     assert "4 orders, 4 lines, 0 rejected" in done.stdout
@@ -269,33 +284,33 @@ def test_serve_takes_in_a_stream(shop):
     """A JSONL stream on stdin: bare lines and enveloped ones, a wrong one and a repeat; then it leaves and says so."""
     state = published(shop)
     extra = [json.dumps(event(order(5))), "nope", json.dumps(order(1)), ""]
-    done = run(shop, "serve", "--events", "-", given=(shop / "day.jsonl").read_text() + "\n".join(extra))
+    done = spawn(shop, "serve", "--events", "-", given=(shop / "day.jsonl").read_text() + "\n".join(extra))
     assert done.returncode == REFUSED  # cli/console.py: done, but something was refused and told
     assert done.stderr.strip() == "5 applied, 1 rejected, 1 repeat"
     assert rows(state, "SELECT code, body FROM rejects") == [("malformed", b"nope")]
     assert rows(state, "SELECT source, id FROM inbox WHERE key = 'O5'") == [("stdin", "5")]
     assert all(json.loads(line)["event"] in ("handled", "rejected") for line in done.stdout.splitlines())
-    assert "no events" in run(shop, "serve", "--events", "-", given="").stderr
+    assert "no events" in spawn(shop, "serve", "--events", "-", given="").stderr
 
 
 @pytest.mark.parametrize(
     ("options", "code", "part"),
     [
         (["--events", "day.jsonl"], USAGE, "--inbox"),
-        (["--port", "99999"], USAGE, "port"),
+        (["--port", "99999"], USAGE, "MAKEWEIGHT_PORT: "),
         (["--host", "203.0.113.7", "--port", "0"], UNAVAILABLE, "can't listen on 203.0.113.7:0"),  # RFC 5737
     ],
 )
 def test_serve_that_can_not_start(options, code, part, tmp_path):
     """One message, and an exit code that a supervisor can act upon."""
-    done = run(tmp_path, "serve", *options)
+    done = spawn(tmp_path, "serve", *options)
     assert done.returncode == code
     assert part in done.stderr
     assert "Traceback" not in done.stderr
 
 
 def test_inbox_folder(shop):
-    """Files of a folder are taken in by name and moved to `done`; what is no file of events stays, and stops nothing."""
+    """Files of a folder are taken in and moved to `done`; what is no file of events stays, and stops nothing."""
     state, inbox = published(shop), shop / "inbox"
     inbox.mkdir()
     (inbox / "not-a-file.jsonl").mkdir()
@@ -303,7 +318,7 @@ def test_inbox_folder(shop):
     (shop / "day.jsonl").rename(inbox / "day.jsonl")
     serving = Serving(state, "--inbox", str(inbox))
     try:
-        _until(lambda: (inbox / "done" / "day.jsonl").exists())
+        _until((inbox / "done" / "day.jsonl").exists)
         assert rows(state, "SELECT count(*) FROM inbox WHERE source = 'day.jsonl'") == [(4,)]
         # A second file of the same name is kept beside the first.
         (inbox / "tmp").write_text(json.dumps(order(5)) + "\nnope\n")
@@ -338,7 +353,7 @@ def test_an_inbox_larger_than_the_queue(shop):
     finally:
         del os.environ["MAKEWEIGHT_QUEUE"]
     try:
-        _until(lambda: (inbox / "done" / "day.jsonl").exists())
+        _until((inbox / "done" / "day.jsonl").exists)
         assert serving.process.poll() is None
     finally:
         serving.kill()

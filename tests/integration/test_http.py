@@ -21,6 +21,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from makeweight.adapters.http.app import MAX_BATCH, MAX_BODY_BYTES, MAX_TICKETS, incoming
 from makeweight.adapters.local.database import FILE_NAME
+from makeweight.adapters.local.intake import NotTaken
 from makeweight.bootstrap import Embedded, publish_files
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE, read_line
 from makeweight.settings import Settings
@@ -367,6 +368,25 @@ def test_health(service):
         host.take = taken
     assert results(service.binary(order(1))) == ["applied"]
     assert service.ask("GET", "/health")[0] == 200
+
+
+def test_a_file_stays_in_its_folder_until_it_is_on_the_disk(service, tmp_path):
+    """A commit that fails leaves the file where it is, and the next look takes it in."""
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    (inbox / "day.jsonl").write_text(json.dumps(order(1)) + "\n")
+    host = service.embedded.host
+    taken = host.take
+    host.take = lambda events: (_ for _ in ()).throw(sqlite3.OperationalError("disk full"))
+    try:
+        with pytest.raises(NotTaken, match="disk full"):
+            service.embedded.take_folder(inbox)
+    finally:
+        host.take = taken
+    assert (inbox / "day.jsonl").exists()
+    service.embedded.take_folder(inbox)
+    assert [p.name for p in inbox.rglob("*.jsonl") if p.parent.name == "done"] == ["day.jsonl"]
+    assert service.rows("SELECT key FROM inbox WHERE topic = 'orders'") == [("O1",)]
 
 
 # --- metrics -------------------------------------------------------------------------------------------------------

@@ -529,6 +529,29 @@ def test_a_repeated_fact_changes_nothing_and_another_of_its_id_is_a_conflict():
     assert shop.balance().packed == 1
 
 
+def test_a_gift_packed_again_by_a_second_event_is_an_over_gift():
+    """S1: another event names the gift that is packed already, so a second unit left the shelf: a notice says so."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    shop.packed("A/main/1", event="w1", lines=[handled_line(1), handled_gift(1)])
+    shop.packed("A/main/1", event="w2", lines=[handled_gift(1)])
+    assert (shop.balance().free, shop.balance().packed) == (7, 2)
+    assert shop.amounts("A") == {"over_gift/w2": 1}
+
+
+def test_a_ticket_packed_in_two_parts():
+    """The goods in one event, the rest of the ticket in the next: the gift is packed once."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    shop.packed("A/main/1", event="w1", lines=[handled_line(1)])
+    shop.packed("A/main/1", event="w2")
+    shop.packed("A/main/1", event="w3")
+    balance = shop.balance()
+    assert (balance.free, balance.reserved, balance.released, balance.packed) == (8, 0, 0, 1)
+    assert shop.amounts("A") == {}
+
+
 @pytest.mark.parametrize(("ticket", "code"), [("B/main/1", "unknown_order"), ("A/main/2", "unknown_ticket")])
 def test_a_fact_on_what_the_desk_never_said_is_rejected(ticket, code):
     """With one clear sentence that names it."""

@@ -7,7 +7,7 @@ import orjson
 import typer
 from rich.table import Table
 
-from makeweight.cli.console import fail, out, say_json
+from makeweight.cli.console import fail, out, read_settings, say_json
 from makeweight.contracts.schemas import asyncapi, schema
 from makeweight.contracts.topics import SCHEMAS
 from makeweight.settings import Settings
@@ -32,7 +32,7 @@ SCHEMAS_HELP = """Print the schema of a message, or write all of them.
 
 def settings(json: Annotated[bool, typer.Option("--json", help="As JSON on stdout.")] = False) -> None:
     """Show the effective settings."""
-    told = Settings().told()
+    told = read_settings().told()
     if json:
         say_json(told)
         return

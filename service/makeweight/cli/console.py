@@ -7,12 +7,15 @@ service can't be reached or its store is in use; 70 a defect of the program.
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import typer
+from pydantic import ValidationError
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from makeweight.contracts.codec import dumps
+from makeweight.settings import Settings
 
 REFUSED, USAGE, UNAVAILABLE = 1, 2, 3
 
@@ -29,6 +32,15 @@ def fail(text: str, code: int = USAGE) -> typer.Exit:
     """Tell what is wrong on stderr; raise what is returned."""
     err.print(text, style="red", markup=False)
     return typer.Exit(code)
+
+
+def read_settings(**given: Any) -> Settings:
+    """The settings, with what the command line says on top; one that is wrong is told by the variable's name."""
+    try:
+        return Settings(**{name: kept for name, kept in given.items() if kept is not None})
+    except ValidationError as error:
+        told = [f"MAKEWEIGHT_{str(d['loc'][0]).upper()}: {d['msg']}" for d in error.errors(include_url=False)]
+        raise fail("\n".join(told)) from None
 
 
 @contextmanager

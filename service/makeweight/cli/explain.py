@@ -8,8 +8,7 @@ from rich.table import Table
 
 from makeweight import bootstrap
 from makeweight.adapters.local.database import DatabaseError
-from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, say_json
-from makeweight.settings import Settings
+from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, read_settings, say_json
 
 HELP = """Tell what happened to an order, and for every offer what came of it and why.
 
@@ -27,7 +26,7 @@ def explain(
     json: Annotated[bool, typer.Option("--json", help="The story as JSON on stdout.")] = False,
 ) -> None:
     """Tell what happened to an order."""
-    settings = Settings(**({"state": state} if state is not None else {}))  # type: ignore[arg-type]
+    settings = read_settings(state=state)
     try:
         story = bootstrap.explain(settings, order)
     except DatabaseError as error:

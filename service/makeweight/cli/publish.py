@@ -8,8 +8,7 @@ import typer
 from makeweight import bootstrap
 from makeweight.adapters.documents.files import FileErrors
 from makeweight.adapters.local.database import DatabaseError
-from makeweight.cli.console import UNAVAILABLE, err, fail, out, say_json
-from makeweight.settings import Settings
+from makeweight.cli.console import UNAVAILABLE, err, fail, out, read_settings, say_json
 
 HELP = """Check campaigns and stock, and put them on the service, whether it is running or not.
 
@@ -33,7 +32,7 @@ def publish(
     """Check campaigns and stock, and put them on the service."""
     if not campaigns and stock is None:
         raise fail("name a campaign file, or --stock FILE")
-    settings = Settings(**({"state": state} if state is not None else {}))  # type: ignore[arg-type]
+    settings = read_settings(state=state)
     try:
         done, rows = bootstrap.publish_files(settings, campaigns or [], stock)
     except FileErrors as error:

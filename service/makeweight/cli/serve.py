@@ -11,9 +11,10 @@ from aiohttp import web
 
 from makeweight.adapters.documents.orders import read_stream
 from makeweight.adapters.local.database import DatabaseError
+from makeweight.adapters.local.intake import NotTaken
 from makeweight.adapters.telemetry.logs import configure, logger
 from makeweight.bootstrap import Embedded, tune_collector
-from makeweight.cli.console import UNAVAILABLE, err, fail
+from makeweight.cli.console import REFUSED, UNAVAILABLE, err, fail, read_settings
 from makeweight.settings import Settings
 
 HELP = """Run the embedded service: events in over HTTP, a folder or standard input; tickets and metrics out.
@@ -37,8 +38,7 @@ def serve(
     events: Annotated[str | None, typer.Option(help="'-': take in events from standard input, then leave.")] = None,
 ) -> None:
     """Run the embedded service."""
-    given = {"state": state, "host": host, "port": port, "inbox": inbox}
-    settings = Settings(**{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
+    settings = read_settings(state=state, host=host, port=port, inbox=inbox)
     if events not in (None, "-"):
         raise fail(f"--events {events}: only '-' (standard input) is known; for files use --inbox")
     try:
@@ -52,15 +52,23 @@ def serve(
     service.intake.start()
     try:
         if events == "-":
-            service.take_up()
-            results = service.take_lines(read_stream(sys.stdin.buffer, "stdin"), "stdin")
-            err.print(", ".join(f"{n:,} {result}" for result, n in sorted(results.items())) or "no events")
+            _take_stream(service)
         else:
             asyncio.run(_run(service, settings))
+    except NotTaken as error:
+        raise fail(str(error), UNAVAILABLE) from None
     except OSError as error:
         raise fail(f"can't listen on {settings.host}:{settings.port}: {error.strerror}", UNAVAILABLE) from None
     finally:
         service.close()
+
+
+def _take_stream(service: Embedded) -> None:
+    service.take_up()
+    results = service.take_lines(read_stream(sys.stdin.buffer, "stdin"), "stdin")
+    err.print(", ".join(f"{n:,} {result}" for result, n in sorted(results.items())) or "no events")
+    if results.keys() & {"rejected", "conflict"}:
+        raise typer.Exit(REFUSED)
 
 
 async def _run(service: Embedded, settings: Settings) -> None:
@@ -85,6 +93,10 @@ async def _run(service: Embedded, settings: Settings) -> None:
 
 
 def _poll(service: Embedded, settings: Settings) -> None:
-    service.take_up()
-    if settings.inbox is not None:
-        service.take_folder(settings.inbox)
+    """Look for work; what can't be done now is told, and tried again at the next look."""
+    try:
+        service.take_up()
+        if settings.inbox is not None:
+            service.take_folder(settings.inbox)
+    except (NotTaken, OSError) as error:
+        logger().error("not_taken", reason=str(error))

@@ -144,6 +144,11 @@ class Book:
         revisions = self._revisions.get(campaign)
         return revisions[-1] if revisions else None
 
+    def offer(self, key: str) -> Offer | None:
+        """An offer by its name on the wire, in any revision of its campaign."""
+        revisions = self._revisions.get(key.partition("/")[0], ())
+        return next((o for c in revisions for o in c.offers if o.key == key), None)
+
     def in_force(self, instant: Instant) -> list[Campaign]:
         """For each campaign the highest revision effective at the instant, whether its window is open or not."""
         found = []

@@ -252,9 +252,10 @@ def _checks(offer: Offer, found: Counted) -> list[PriceCheck]:
         if offer.kind == "price":
             advertised = offer.prices.get(line.sku, 0) * units
         elif line.total_list is not None:
-            # 'Up to n %': no item may be reduced by more. The floor is rounded down, in the customer's favour.
-            floor = before * (100 - offer.up_to_percent) // 100
-            advertised = min(max(charged, floor), before)
+            # 'Up to n %': no item may be reduced by more, and a percentage is claimed rounded down (29.97 % is 29 %).
+            deeper = 100 * charged <= before * (99 - offer.up_to_percent)
+            least = -(-before * (100 - offer.up_to_percent) // 100)
+            advertised = least if deeper else min(charged, before)
         else:
             continue
         checks.append(PriceCheck(offer.key, offer.revision, line.number, line.sku, charged, advertised))

@@ -172,7 +172,7 @@ def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
         gifts: dict[str, int] = {}
         over: dict[str, int] = {}
     else:
-        gifts, over = _gift_units(state, event, site, frozen)
+        gifts, over = _gift_units(state, event, site, frozen, view)
     return Verdict("applied", [_reported(state, event, digest, site, gifts, over, view)])
 
 
@@ -184,11 +184,11 @@ def _site_of(state: OrderState, ticket: str) -> str | None:
 
 
 def _gift_units(
-    state: OrderState, event: Fulfilment, site: str, frozen: Frozen | None
+    state: OrderState, event: Fulfilment, site: str, frozen: Frozen | None, view: View
 ) -> tuple[dict[str, int], dict[str, int]]:
     """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
     if frozen is not None:
-        on_paper = frozen.gifts
+        on_paper = {offer: units - frozen.done.get(offer, 0) for offer, units in frozen.gifts.items()}
     else:
         on_paper = {
             offer: units
@@ -199,13 +199,15 @@ def _gift_units(
             and (event.edition == 0 or wish.since <= event.edition)
         }
     if not event.lines:
-        return ({} if frozen and frozen.packed else dict(on_paper)), {}
+        return {offer: units for offer, units in on_paper.items() if units > 0}, {}
     named: dict[str, int] = {}
     for line in event.lines:
-        if line.offer is not None and _gift_of(state.wishes.get(line.offer), line.offer, event) is not None:
+        if line.offer is not None:
             named[line.offer] = named.get(line.offer, 0) + line.units
-    over = {offer: units - on_paper.get(offer, 0) for offer, units in named.items()}
-    return named, {offer: units for offer, units in over.items() if units > 0}
+    over = {offer: units - max(0, on_paper.get(offer, 0)) for offer, units in named.items()}
+    # The ledger hears of offers that exist; a name that nobody published is told to people alone.
+    heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
+    return heard, {offer: units for offer, units in over.items() if units > 0}
 
 
 def _reported(

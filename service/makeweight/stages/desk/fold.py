@@ -118,9 +118,11 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     units = {command.offer: command.units for command in entry.gifts}
     if at is None:
         gifts = _within(units, entry.over)
-        frozen.append(Frozen(event.ticket, entry.site, entry.lines, gifts, paper(state, entry.site), packed))
-    elif packed:
-        frozen[at] = replaced(frozen[at], packed=True)
+        at = len(frozen)
+        frozen.append(Frozen(event.ticket, entry.site, entry.lines, gifts, paper(state, entry.site)))
+    if packed:
+        done = {offer: frozen[at].done.get(offer, 0) + n for offer, n in units.items()}
+        frozen[at] = replaced(frozen[at], packed=True, done={**frozen[at].done, **done})
     facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts)
     if entry.over:

@@ -39,7 +39,7 @@ class Wish:
 
 @value
 class Frozen:
-    """A ticket that was released to the floor: what is on the paper stays on it."""
+    """A ticket that was released to the floor: what is on the paper stays on it; ``done`` gift units are packed."""
 
     ticket: str
     site: str
@@ -47,6 +47,7 @@ class Frozen:
     gifts: dict[str, int]
     paper: PickTicket
     packed: bool = False
+    done: dict[str, int] = field(default_factory=dict)
 
 
 @value
