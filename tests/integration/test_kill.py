@@ -35,7 +35,7 @@ from makeweight.settings import Settings
 from makeweight.stages.port import Message
 from tests.integration.test_http import Serving
 
-SEED, ORDERS, KILLS = 20261124, 220, 7
+SEED, ORDERS, KILLS = 20261124, 240, 9
 PUBLISHED = datetime(2026, 11, 22, tzinfo=UTC)
 PLACED = datetime(2026, 11, 24, 9, 0, tzinfo=UTC)
 SAFE = "cautions: {dangerous_goods: none, age: none, food: none}"
@@ -229,7 +229,7 @@ def outcome(paths):
             sending = sender.send(now)
             if not last:
                 _wait(sender, rng.randint(1, len(now) * 2 // 3))
-                time.sleep(rng.uniform(0, 0.01))  # a commit takes a few milliseconds: hit any part of one
+                time.sleep(rng.uniform(0, 0.025))  # gathering and committing takes some 15 ms: hit any part of it
                 serving.kill()
             sending.join(timeout=60)
             assert not sending.is_alive()

@@ -482,7 +482,7 @@ def test_prices_are_compared_before_order_discounts_and_for_the_units_that_remai
     [(1000, 0), (700, 0), (691, 0), (690, -10), (1001, 1)],
 )
 def test_up_to_n_percent_bounds_the_charged_price_on_both_sides(charged, due):
-    """Rule 2.28: no item is reduced by more than 'up to 30 %' (a share is rounded down), and none costs more than its list price."""
+    """Rule 2.28: at most 30 % off, rounded down like the claim (Ex-36), and none costs more than its list price."""
     reduction = offer("brushes", kind="reduction", brands=["Birch"], up_to_percent=30)
     bought = order(line(charged, total_list=1000, brand="Birch"), line(1, total_list=1000, brand="Alder"))
     assert [check.due for check in evaluate(bought, live(campaign(reduction))).prices] == [due]

@@ -69,6 +69,14 @@ def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
         if key in said or offer.kind in ("price", "reduction"):
             continue
         said[key] = {"offer": key, "outcome": "declined", **_missed(state, offer)}
+    for campaign in book.in_force(order.placed_at):
+        if order.market in campaign.markets and not campaign.window.holds(order.placed_at):
+            reason = Reason.OUTSIDE_WINDOW
+            for offer in campaign.offers:
+                said.setdefault(
+                    offer.key,
+                    {"offer": offer.key, "outcome": "declined", "reason": reason, "says": sentence(reason, {})},
+                )
     for check in state.evaluation.prices:
         text = f"Line {check.line} ({check.sku}): charged {amount(check.charged, order.currency)}, advertised "
         text += amount(check.advertised, order.currency)
