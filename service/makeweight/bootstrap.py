@@ -19,7 +19,7 @@ from makeweight.adapters.documents.orders import Line, read_jsonl
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
 from makeweight.adapters.http.app import Ports, application
-from makeweight.adapters.local.database import connect
+from makeweight.adapters.local.database import claim_directory, connect
 from makeweight.adapters.local.host import Clock, Host, Incoming, Receipt
 from makeweight.adapters.local.intake import Intake, Limits, NotTaken
 from makeweight.adapters.local.publishing import Published, publish
@@ -152,6 +152,7 @@ class Embedded:
     def __init__(self, settings: Settings, clock: Clock = wall_clock) -> None:
         self._settings = settings
         self.metrics = Metrics()
+        self._claim = claim_directory(settings.state)
         self._connection = connect(settings.state)
         self.host = Host(self._connection, clock, read_campaign)
         self.host.watcher = TelemetryWatcher(self.metrics)
@@ -230,6 +231,7 @@ class Embedded:
         self.intake.stop()
         self.reader.close()
         self._connection.close()
+        self._claim.close()
 
 
 def _free_name(path: Path) -> Path:

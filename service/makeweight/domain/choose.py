@@ -52,10 +52,9 @@ def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection
             if caution:
                 blocked[offer.key] = caution
                 continue
-            if offer.kind == "benefit" and not offer.capped:
-                if winner is None:
-                    benefits[offer.key] = offer.benefit or ""
-                    winner = offer
+            if offer.kind == "benefit" and not offer.capped and winner is None:
+                benefits[offer.key] = offer.benefit or ""
+                winner = offer
                 continue
             gifts |= {o.gift: offer.gifts[o.gift] for o in options}
             (claims if winner is None else standby).append(_claim(order, offer, judged, options))

@@ -77,7 +77,7 @@ class PickTicket:
 
 @value
 class Notice:
-    """Something a person should see: a level by id. A newer revision replaces it, amount 0 closes it.
+    """Something a person should see: a level by id. A newer (revision, edition) replaces it, amount 0 closes it.
 
     ``amount`` is minor units for near misses (the gap) and prices (what is due), else units.
     """
@@ -91,6 +91,7 @@ class Notice:
     order: str | None = None
     offer: str | None = None
     line: int | None = None
+    edition: int = 0
 
 
 @value

@@ -1,10 +1,13 @@
 """The embedded service's database: one SQLite file with input, both logs, state and outbox, committed together."""
 
+import fcntl
 import sqlite3
 from pathlib import Path
+from typing import IO
 
 SCHEMA_VERSION = 1
 FILE_NAME = "makeweight.db"
+LOCK_NAME = "serving.lock"
 BUSY_SECONDS = 30  # publish and explain share the file with the running service
 
 _SCHEMA = """
@@ -54,6 +57,23 @@ def connect(directory: Path, *, create: bool = True) -> sqlite3.Connection:
     except (OSError, sqlite3.Error) as error:
         raise DatabaseError(f"{path} can't be opened: {error}") from None
     return connection
+
+
+def claim_directory(directory: Path) -> IO[str]:
+    """Be the one service of a state directory until the file that is returned is closed, or the process ends.
+
+    Two services would each grant from stock that the other has given away: what they keep in memory is theirs alone.
+    ``DatabaseError`` if another one runs.
+    """
+    directory.mkdir(parents=True, exist_ok=True)
+    file = (directory / LOCK_NAME).open("w")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        text = f"another service runs on {directory}; stop it, or send it the events over HTTP"
+        raise DatabaseError(text) from None
+    return file
 
 
 def _set_up(connection: sqlite3.Connection, directory: Path) -> None:

@@ -86,7 +86,8 @@ class Watcher:
         """A batch was rolled back."""
 
 
-DEFECTS = (InvariantViolation, ValueError, TypeError, KeyError, AssertionError, RuntimeError)
+# What a defect of ours on one event can raise; the database's own errors are not among them and reach the senders.
+DEFECTS = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, AssertionError, RuntimeError)
 Clock = Callable[[], Instant]
 
 

@@ -91,7 +91,7 @@ class Intake:
             receipts = self._host.take(events)
         except Exception as error:  # noqa: BLE001 - a database that fails must reach every sender, whatever it raised
             self.failed = error
-            for _, future in batch:
+            for _, future in [pair for pair in batch if pair[1].set_running_or_notify_cancel()]:
                 future.set_exception(NotTaken(f"nothing of this was taken in: {error}"))
             return
         finally:
@@ -100,5 +100,6 @@ class Intake:
         self.failed = None
         place = 0
         for incoming, future in batch:
-            future.set_result(receipts[place : place + len(incoming)])
+            if future.set_running_or_notify_cancel():  # a sender that has gone away doesn't hear; its events are taken
+                future.set_result(receipts[place : place + len(incoming)])
             place += len(incoming)

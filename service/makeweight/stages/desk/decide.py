@@ -42,6 +42,13 @@ def order(store: Store, event: Order, digest: str, view: View) -> Verdict:
     return Verdict("applied", [_judged(state, event, digest, view)])
 
 
+def _all_of(state: OrderState) -> list[Subject]:
+    """Everything that a repeated order event may have left unsaid: a host can die between its log and its outputs."""
+    order = state.order.order
+    papers: list[Subject] = [("paper", order, frozen.ticket) for frozen in state.frozen]
+    return [("claims", order), *papers, ("ticket", order), ("notices", order, "")]
+
+
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     pins = state.evaluation.campaigns if state is not None else None
     live = view.book.live(event.placed_at, event.market, event.currency, pins)
@@ -159,7 +166,8 @@ def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
     seen = state.facts.get(event.event)
     if seen is not None:
         if seen.digest == digest:
-            subjects: list[Subject] = [("commands", event.order, event.event), ("ticket", event.order)]
+            paper: Subject = ("paper", event.order, event.ticket)
+            subjects: list[Subject] = [("commands", event.order, event.event), paper, ("ticket", event.order)]
             return Verdict("repeat", subjects=[*subjects, ("notices", event.order, event.event)])
         return _refused("conflict", "other_content", f"Event {event.event} came before with other content")
     if len(state.facts) >= MAX_FACTS:
@@ -220,7 +228,7 @@ def _reported(
     view: View,
 ) -> Reported:
     numbered = {str(line.line): line.units for line in event.lines if line.line is not None}
-    lines = numbered or {str(x.number): x.live_units for x in open_lines(state) if x.site == site}
+    lines = numbered if event.lines else {str(x.number): x.live_units for x in open_lines(state) if x.site == site}
     commands = []
     for offer, units in sorted(gifts.items()):
         gift = _gift_of(state.wishes.get(offer), offer, event)

@@ -38,6 +38,8 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
     event = entry.order
     old = store.get(ORDERS, event.order)
     revision = str(event.revision)
+    if old is not None and (revision in old.digests or event.revision < old.order.revision):
+        return []  # first in the log wins, whoever wrote what comes later
     if old is None:
         state = OrderState(
             order=event,
@@ -94,13 +96,16 @@ def _changed(
 def _answered(store: Store, entry: Answered) -> list[Subject]:
     state = _known(store, entry.order)
     answer = entry.decision
-    wish = state.wishes[answer.offer]
+    wish = state.wishes.get(answer.offer)
+    known = (wish.answer.number, wish.answer.edition) if wish is not None and wish.answer is not None else ((0, 0), 0)
+    if wish is None or answer.number != wish.claim.number or known >= (answer.number, answer.edition):
+        return []  # first in the log wins
     edition = state.edition + 1
     since = wish.since if answer.units <= wish.held else edition
     wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer, since=since)}
     for claim in entry.claims:
-        known = wishes.get(claim.offer)
-        wishes[claim.offer] = Wish(claim) if known is None else replaced(known, claim=claim)
+        other = wishes.get(claim.offer)
+        wishes[claim.offer] = Wish(claim) if other is None else replaced(other, claim=claim)
     state = replaced(state, edition=edition, wishes=wishes)
     subjects: list[Subject] = [("claims", entry.order)] if entry.claims else []
     subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
@@ -112,6 +117,8 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
 def _reported(store: Store, entry: Reported) -> list[Subject]:
     state = _known(store, entry.order)
     event = entry.fact
+    if event.event in state.facts:
+        return []  # first in the log wins
     frozen = list(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     packed = event.happened == "packed"

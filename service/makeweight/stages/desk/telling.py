@@ -107,7 +107,7 @@ def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict
         kept = {id_: old for id_, old in state.notices.items() if id_ not in of_offer}
         known = [(id_, old) for id_, old in state.notices.items() if id_ in of_offer]
     closed = {
-        id_: replaced(old, amount=0, revision=state.order.revision, at=at)
+        id_: replaced(old, amount=0, revision=state.order.revision, edition=state.edition, at=at)
         for id_, old in known
         if id_ not in fresh and id_ not in kept
     }
@@ -127,7 +127,9 @@ def notice(
 ) -> Notice:
     """A notice on this order; its id is (order, kind, line or offer)."""
     order = state.order
-    return Notice(f"{order.order}/{kind}/{what}", kind, units, order.revision, text, at, order.order, offer, line)
+    return Notice(
+        f"{order.order}/{kind}/{what}", kind, units, order.revision, text, at, order.order, offer, line, state.edition
+    )
 
 
 def _near_misses(state: OrderState, at: Instant) -> dict[str, Notice]:

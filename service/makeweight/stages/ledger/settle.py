@@ -40,7 +40,7 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
     if claim.units <= held + owed:
         return _lowered(claim, state, at)
     more = claim.units - held - owed
-    allowed = _within_caps(store, claim, offer, more)
+    allowed = _within_caps(store, claim, state, offer, more)
     taken = _from_stock(store, claim, state, allowed.units)
     reason = allowed.reason
     if taken.units < allowed.units:
@@ -106,12 +106,14 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
     )
 
 
-def _within_caps(store: Store, claim: Claim, offer: OfferState, wanted: int) -> Allowed:
+def _within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: OfferState, wanted: int) -> Allowed:
     units, reason = wanted, None
     live: int | None = None
     if claim.customer_cap is not None and claim.customer is not None:
         kept = store.get(CUSTOMERS, key(claim.offer, claim.customer))
         live = kept.units if kept else 0
+        if state is not None and state.claim.customer != claim.customer:
+            live += state.live  # what the order brings along from the customer that it had before
         room = max(0, claim.customer_cap - live)
         if room < units:
             units, reason = room, Reason.CUSTOMER_CAP
