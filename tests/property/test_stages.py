@@ -143,11 +143,23 @@ class Stages(RuleBasedStateMachine):
         self.events += 1
         self.network.send("ledger", Message(Receipt(f"more-{self.events}", which[0], which[1], "N", units)))
 
-    @rule(number=st.integers(1, 4), happened=st.sampled_from(["released", "packed"]), again=st.booleans())
-    def fact(self, number: int, happened: str, again: bool) -> None:
-        """The warehouse reports on an order's first ticket."""
+    @rule(
+        number=st.integers(1, 4),
+        happened=st.sampled_from(["released", "packed"]),
+        again=st.booleans(),
+        edition=st.sampled_from([0, 0, 1, 2, 3, 5]),
+    )
+    def fact(self, number: int, happened: str, again: bool, edition: int) -> None:
+        """The warehouse reports on an order's first ticket, by the edition on its paper."""
         self.events += 0 if again else 1
-        event = Fulfilment(f"w{self.events}-{happened}-{number}", f"O{number}", f"O{number}/N/1", happened, PLACED)
+        event = Fulfilment(
+            f"w{self.events}-{happened}-{number}-{edition}",
+            f"O{number}",
+            f"O{number}/N/1",
+            happened,
+            PLACED,
+            edition,
+        )
         self.network.send("desk", Message(event, digest(event)))
 
     @precondition(lambda self: any(self.network.bags.values()))
@@ -258,6 +270,22 @@ class Stages(RuleBasedStateMachine):
             assert not open_tickets
         elif not state.frozen:
             assert [t.site for t in open_tickets] == ["N"]
+        else:
+            papers = {f.ticket: (f.lines, f.gifts) for f in state.frozen}
+            for ticket, (lines, gifts) in papers.items():
+                last = self.network.said["pick-tickets", ticket][-1].body
+                printed = {str(x.number): x.units for x in last.lines}
+                # What was last said of a released ticket is what was on its paper, S7.
+                assert printed == {n: u for n, u in lines.items() if u} or not lines
+                assert {g.offer: g.units for g in last.gift_lines} == gifts
+            self._all_lines_on_paper(state, open_tickets)
+
+    def _all_lines_on_paper(self, state, open_tickets) -> None:
+        """S7: every live unit of every line is on an open ticket or on a paper."""
+        for line in state.order.lines:
+            out = sum(f.lines.get(str(line.number), 0) for f in state.frozen)
+            still = sum(x.live_units for t in open_tickets for x in t.lines if x.number == line.number)
+            assert out + still >= line.live_units
 
     def _compare(self, desk, claims) -> None:
         """With ample stock and no facts, who holds what follows from the latest snapshots alone, caps aside."""

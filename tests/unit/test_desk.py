@@ -735,3 +735,58 @@ def test_a_repeated_claim_causes_one_answer():
         ("desk", "repeat"),
     ]
     assert all(isinstance(o.body, PickTicket) for o in shop.said[said:])
+
+
+# ---------------------------------------------------------------- the paper and an amendment that crosses it
+
+
+def test_a_line_added_after_printing_is_on_the_second_ticket():
+    """S7: the release names the edition on the paper, and what that edition did not carry is still to be picked."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(6000), line(500))
+    shop.released("A/main/1", edition=printed)
+    assert carried(shop.ticket("A"))[0] == {1: 1}
+    assert carried(shop.ticket("A", number=2)) == ({2: 1}, {})
+
+
+def test_a_raise_after_printing_rides_alone():
+    """S7 and S8: one unit was on the paper, the second is on the second ticket, and none is on both."""
+    shop = shop_of(gives(at_least=4000, for_each=True))
+    shop.place(order(line(4000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(8000))
+    shop.released("A/main/1", edition=printed)
+    assert [carried(shop.ticket("A", number=n))[1] for n in (1, 2)] == [{"week/tin": 1}, {"week/tin": 1}]
+    assert (shop.balance().released, shop.balance().reserved) == (1, 1)
+
+
+def test_a_gift_that_went_out_after_it_was_withdrawn_is_told():
+    """The paper carried a gift that the order no longer holds: it is packed, counted, and a person hears of it."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(100))
+    shop.packed("A/main/1", edition=printed, event="w1")
+    assert shop.balance().packed == 1
+    assert shop.amounts("A") == {"over_gift/w1": 1}
+
+
+def test_a_void_paper_freezes_nothing():
+    """A cancelled order has nothing to pick; should it come back to life, all of it is on a ticket again."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    shop.cancel("A")
+    shop.released("A/main/1")
+    shop.amend("A", status="amended")
+    assert carried(shop.ticket("A", number=2)) == ({1: 1}, {"week/tin": 1})
+
+
+def test_a_group_falls_through_to_a_benefit():
+    """The gift is out and the next of the group ships free: a benefit on standby is a claim like any other."""
+    benefit = {**gives(offer="ships"), "gives": {"benefit": "free_shipping"}, "group": "g", "rank": 2}
+    benefit.pop("when_out", None)
+    shop = shop_of({**gives(), "group": "g", "rank": 1, "when_out": "next"}, benefit, stock=0)
+    shop.place(order(line(6000)))
+    assert shop.ticket("A").benefits == ["free_shipping"]

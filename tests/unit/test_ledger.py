@@ -564,3 +564,12 @@ def test_folding_the_log_anew_gives_the_same_state():
     for space in (CLAIMS, BALANCES, CUSTOMERS):
         assert again.store.values(space) == books.store.values(space)
     assert again.level() == books.level()
+
+
+def test_the_cap_of_a_customer_counts_what_a_changed_order_brings_along():
+    """Rule 2.5 (common practice, no source): the order moves to a customer who has one already, and may not raise."""
+    books = Books(TIN=9)
+    books.take(claim(order="B", customer="X", customer_cap=2), claim(order="A", customer="Y", customer_cap=2))
+    books.take(claim(order="A", revision=2, units=2, customer="X", customer_cap=2))
+    decision = books.decision("A")
+    assert (decision.units, decision.reason, decision.figures.customer_live) == (1, Reason.CUSTOMER_CAP, 2)

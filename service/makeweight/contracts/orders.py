@@ -27,11 +27,13 @@ from makeweight.domain.orders import (
 )
 from makeweight.domain.values import value
 
+FIRST_YEAR = 1990
 MAX_LINES = 1_000  # of an order; a basket beyond it is a feed gone wrong
 MAX_AMOUNT = 10**12  # minor units; keeps every product of amounts far inside 64 bits
 MAX_UNITS = 10**6 * 100  # fuel and cloth are counted in small units
 
 Id = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f/]+$")]
+CustomerKey = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
 Name = Annotated[str, MaxLen(200)]
 Minor = Annotated[int, Ge(0), Le(MAX_AMOUNT)]
 Units = Annotated[int, Ge(0), Le(MAX_UNITS)]
@@ -74,7 +76,7 @@ class OrderEvent(Order):
     lines: Annotated[list[OrderLine], MaxLen(MAX_LINES)]  # type: ignore[assignment]
     order_class: OrderClass = "retail"
     channel: Name = ""
-    customer: Annotated[Id, Field(description="opaque key; never a name or an address")] | None = None
+    customer: Annotated[CustomerKey, Field(description="opaque key; never a name or an address")] | None = None
     destination: Destination = Field(default_factory=Destination)
     service: Name = ""
     discount: Annotated[Minor, Field(description="order-level discount, shared over the goods")] = 0
@@ -128,6 +130,10 @@ def check_order(order: Order) -> None:
     numbers = {line.number for line in order.lines}
     if len(numbers) != len(order.lines):
         raise WireError("contradiction", f"order {order.order}: two lines have the same number; number them 1, 2, 3 …")
+    if order.placed_at.year < FIRST_YEAR:
+        # A bare number is read as seconds since 1970; no order of a shop is that old.
+        text = f"order {order.order}: placed_at is read as {order.placed_at.isoformat()}; expected RFC 3339 text"
+        raise WireError("contradiction", f"{text} such as 2026-11-24T10:00:00+00:00")
     for line in order.lines:
         if line.cancelled_units > line.units:
             raise WireError(

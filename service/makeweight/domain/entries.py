@@ -63,7 +63,11 @@ class Answered:
 
 @value
 class Reported:
-    """A fact from the warehouse, and the gift units that it concerns, by offer."""
+    """A fact from the warehouse, and the gift units that it concerns, by offer.
+
+    ``lines`` and ``paper`` are the units by line number and the gift units by offer that were on the ticket's paper,
+    ``over`` the gift units beyond what the order holds on it.
+    """
 
     id: str
     order: str
@@ -73,6 +77,7 @@ class Reported:
     lines: dict[str, int]
     gifts: list[HandledGift]
     over: dict[str, int]
+    paper: dict[str, int]
     at: Instant
     kind: Literal["reported"] = "reported"
 

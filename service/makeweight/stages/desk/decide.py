@@ -8,7 +8,7 @@ from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
 from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState, Wish
-from makeweight.stages.desk.tickets import open_lines, outstanding, ticket_id
+from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
@@ -180,7 +180,7 @@ def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
         gifts: dict[str, int] = {}
         over: dict[str, int] = {}
     else:
-        gifts, over = _gift_units(state, event, site, frozen, view)
+        gifts, over = _gift_units(state, event, frozen, view)
     return Verdict("applied", [_reported(state, event, digest, site, gifts, over, view)])
 
 
@@ -192,20 +192,13 @@ def _site_of(state: OrderState, ticket: str) -> str | None:
 
 
 def _gift_units(
-    state: OrderState, event: Fulfilment, site: str, frozen: Frozen | None, view: View
+    state: OrderState, event: Fulfilment, frozen: Frozen | None, view: View
 ) -> tuple[dict[str, int], dict[str, int]]:
     """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
     if frozen is not None:
         on_paper = {offer: units - frozen.done.get(offer, 0) for offer, units in frozen.gifts.items()}
     else:
-        on_paper = {
-            offer: units
-            for offer, wish in state.wishes.items()
-            if (units := outstanding(state, offer, wish)) > 0
-            and wish.answer is not None
-            and wish.answer.site == site
-            and (event.edition == 0 or wish.since <= event.edition)
-        }
+        on_paper = paper_of(state, event.ticket, event.edition).gifts
     if not event.lines:
         return {offer: units for offer, units in on_paper.items() if units > 0}, {}
     named: dict[str, int] = {}
@@ -227,8 +220,13 @@ def _reported(
     over: dict[str, int],
     view: View,
 ) -> Reported:
-    numbered = {str(line.line): line.units for line in event.lines if line.line is not None}
-    lines = numbered if event.lines else {str(x.number): x.live_units for x in open_lines(state) if x.site == site}
+    paper = paper_of(state, event.ticket, event.edition)
+    lines, carried = paper.lines, paper.gifts
+    if event.lines:
+        lines = {str(line.line): line.units for line in event.lines if line.line is not None}
+        carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
+    if all(f.ticket != event.ticket for f in state.frozen):
+        over = over | _not_held(state, carried)
     commands = []
     for offer, units in sorted(gifts.items()):
         gift = _gift_of(state.wishes.get(offer), offer, event)
@@ -246,7 +244,13 @@ def _reported(
                 )
             )
     entry_id = f"{event.order}:{event.event}:reported"
-    return Reported(entry_id, event.order, event, digest, site, lines, commands, over, view.now)
+    return Reported(entry_id, event.order, event, digest, site, lines, commands, over, carried, view.now)
+
+
+def _not_held(state: OrderState, carried: dict[str, int]) -> dict[str, int]:
+    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed."""
+    held = {o: max(0, outstanding(state, o, state.wishes[o])) if o in state.wishes else 0 for o in carried}
+    return {offer: units - held[offer] for offer, units in carried.items() if units > held[offer]}
 
 
 def _gift_of(wish: Wish | None, offer: str, event: Fulfilment) -> str | None:

@@ -6,7 +6,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish
 from makeweight.stages.desk.telling import notice, notices
-from makeweight.stages.desk.tickets import opened_after, paper
+from makeweight.stages.desk.tickets import opened_after, papers_after, released_ticket
 from makeweight.stages.port import Store, Subject
 
 
@@ -89,6 +89,7 @@ def _changed(
         state = replaced(state, opened=opened_after(state), notices=notices(state, at, answered))
     else:
         state = replaced(state, opened=opened_after(state))
+    state = replaced(state, papers=papers_after(state))
     _keep(store, state)
     return list(subjects)
 
@@ -101,8 +102,7 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     if wish is None or answer.number != wish.claim.number or known >= (answer.number, answer.edition):
         return []  # first in the log wins
     edition = state.edition + 1
-    since = wish.since if answer.units <= wish.held else edition
-    wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer, since=since)}
+    wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer)}
     for claim in entry.claims:
         other = wishes.get(claim.offer)
         wishes[claim.offer] = Wish(claim) if other is None else replaced(other, claim=claim)
@@ -124,25 +124,21 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     packed = event.happened == "packed"
     units = {command.offer: command.units for command in entry.gifts}
     if at is None:
-        gifts = _within(units, entry.over)
         at = len(frozen)
-        frozen.append(Frozen(event.ticket, entry.site, entry.lines, gifts, paper(state, entry.site)))
+        printed = released_ticket(state, entry.site, entry.lines, entry.paper)
+        frozen.append(Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed))
     if packed:
         done = {offer: frozen[at].done.get(offer, 0) + n for offer, n in units.items()}
         frozen[at] = replaced(frozen[at], packed=True, done={**frozen[at].done, **done})
     facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts)
     if entry.over:
-        text = f"Ticket {event.ticket} was packed with more gift units than it carries. A person decides what follows."
+        text = f"Ticket {event.ticket} goes out with gift units that the order does not hold. A person decides."
         over = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
         state = replaced(state, notices={**state.notices, over.id: over})
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
     return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, event.event))
-
-
-def _within(units: dict[str, int], over: dict[str, int]) -> dict[str, int]:
-    return {offer: n - over.get(offer, 0) for offer, n in units.items() if n > over.get(offer, 0)}
 
 
 def _overdue(store: Store, entry: Overdue) -> list[Subject]:

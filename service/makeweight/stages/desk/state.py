@@ -15,16 +15,16 @@ from makeweight.stages.port import Space
 FOLLOW_AFTER_SECONDS = 30  # a paid order never waits longer than this for the ledger
 MAX_DOUBLINGS = 7  # of that interval: a ledger that is down for long is asked about once an hour
 MAX_REVISIONS = 1_000  # of one order; a feed that exceeds it is broken, and each costs state
+MAX_PAPERS = 8  # contents of open tickets that are remembered: the warehouse may hold an older edition
 MAX_FACTS = 1_000  # of one order, for the same reason
 
 
 @value
 class Wish:
-    """A claim of the order, the latest answer to it, and the ticket edition since which its units are held."""
+    """A claim of the order, and the latest answer to it."""
 
     claim: Claim
     answer: Decision | None = None
-    since: int = 0
 
     @property
     def answered(self) -> bool:
@@ -35,6 +35,16 @@ class Wish:
     def held(self) -> int:
         """Units that the order holds, as far as the ledger has said."""
         return self.answer.units if self.answer else 0
+
+
+@value
+class Paper:
+    """What a ticket carried from an edition on: units by line number, gift units by offer."""
+
+    edition: int
+    ticket: str
+    lines: dict[str, int]
+    gifts: dict[str, int]
 
 
 @value
@@ -62,8 +72,8 @@ class Fact:
 class OrderState:
     """An order as the desk knows it.
 
-    ``edition`` counts the changes; ``opened`` is the latest open ticket by site; ``overdue`` counts how often the
-    ledger's answer was found missing, the last time at ``overdue_at``.
+    ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
+    ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``.
     """
 
     order: Order
@@ -82,6 +92,7 @@ class OrderState:
     frozen: list[Frozen] = field(default_factory=list)
     facts: dict[str, Fact] = field(default_factory=dict)
     opened: dict[str, int] = field(default_factory=dict)
+    papers: list[Paper] = field(default_factory=list)
     notices: dict[str, Notice] = field(default_factory=dict)
 
     @property

@@ -6,7 +6,7 @@ from typing import NamedTuple
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import GiftLine, PickTicket, TicketState, Told
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import OrderState, Wish
+from makeweight.stages.desk.state import MAX_PAPERS, OrderState, Paper, Wish
 from makeweight.stages.desk.telling import told
 
 _DECLARED = frozenset(f.name for f in fields(Order))
@@ -60,6 +60,8 @@ def open_lines(state: OrderState) -> list[Line]:
 
 def _part(line: Line, units: int) -> Line:
     """The line with only some of its live units, and their part of its totals."""
+    if units == line.units:
+        return line
     cut = replaced(line, cancelled_units=line.units - units)
     listed = None if line.total_list is None else cut.live_share(line.total_list)
     charged = cut.live_share(line.total_charged)
@@ -97,9 +99,43 @@ def tickets(state: OrderState) -> list[PickTicket]:
     return [_ticket(state, site, number, contents.get(site), telling) for site, number in current]
 
 
-def paper(state: OrderState, site: str) -> PickTicket:
-    """The open ticket of a site as it goes to the floor."""
-    return _ticket(state, site, _number(state, site), open_contents(state).get(site), told(state))
+def papers_after(state: OrderState) -> list[Paper]:
+    """What the open tickets carry now, after what they carried before; the oldest are forgotten."""
+    contents = open_contents(state)
+    papers = state.papers
+    for site, number in state.opened.items():
+        if state.frozen and number != _number(state, site):
+            continue
+        content = contents.get(site) or Content([], {})
+        ticket = f"{state.order.order}/{site}/{number}"
+        lines = {str(line.number): line.units - line.cancelled_units for line in content.lines}
+        last = next((p for p in reversed(papers) if p.ticket == ticket), None)
+        if last is None or last.lines != lines or last.gifts != content.gifts:
+            papers = [*papers, Paper(state.edition, ticket, lines, content.gifts)]
+    return papers if len(papers) <= MAX_PAPERS else papers[-MAX_PAPERS:]
+
+
+def paper_of(state: OrderState, ticket: str, edition: int) -> Paper:
+    """What an open ticket carried at an edition; 0, and one that is not remembered, is the nearest that is."""
+    known = [p for p in state.papers if p.ticket == ticket] or [Paper(state.edition, ticket, {}, {})]
+    if not edition:
+        return known[-1]
+    return next((p for p in reversed(known) if p.edition <= edition), known[0])
+
+
+def released_ticket(state: OrderState, site: str, lines: dict[str, int], gifts: dict[str, int]) -> PickTicket:
+    """The open ticket of a site as it went to the floor, as far as the order still knows its lines and gifts."""
+    known = {str(line.number): line for line in state.order.lines}
+    carried = [_part(known[n], min(units, known[n].units)) for n, units in lines.items() if n in known]
+    named = {o: n for o, n in gifts.items() if o in state.wishes and _gift_named(state.wishes[o]) in state.gifts}
+    return _ticket(state, site, _number(state, site), Content(carried, named), told(state))
+
+
+def _gift_named(wish: Wish) -> str:
+    """The gift of a wish: what is held, or what was asked for first."""
+    if wish.answer is not None and wish.answer.gift is not None:
+        return wish.answer.gift
+    return wish.claim.options[0].gift if wish.claim.options else ""
 
 
 def _ticket(state: OrderState, site: str, number: int, content: Content | None, telling: list[Told]) -> PickTicket:
@@ -138,8 +174,7 @@ def _state(state: OrderState) -> TicketState:
 def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
     wish = state.wishes[offer]
     answer = wish.answer
-    assert answer is not None and answer.gift is not None  # noqa: PT018 - open_contents lists no other
-    gift = state.gifts[answer.gift]
+    gift = state.gifts[_gift_named(wish)]
     judged = next((j for j in state.evaluation.judgements if j.offer == offer), None)
     return GiftLine(
         offer=offer,
@@ -150,7 +185,7 @@ def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
         stated_value=gift.stated_value,
         triggered_by=judged.lines if judged else [],
         gtin=gift.gtin,
-        substitute=answer.substitute,
+        substitute=answer is not None and answer.substitute,
         weight_grams=gift.weight_grams,
         customs=gift.customs,
         cautions=gift.cautions,

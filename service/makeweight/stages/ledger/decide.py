@@ -14,7 +14,10 @@ def claim(store: Store, wanted: Claim, view: View) -> Verdict:
     state = store.get(CLAIMS, key(wanted.offer, wanted.order))
     if state is not None:
         if wanted.number < state.claim.number:
-            return Verdict("superseded", [Outnumbered(f"{wanted.id}:outnumbered", wanted, view.now)])
+            # What its first coming freed may still have to serve others, if a host died over it.
+            rest = _repeated(store, wanted.offer, wanted.id, ("claim", wanted.offer, wanted.order), view)
+            outnumbered = Outnumbered(f"{wanted.id}:outnumbered", wanted, view.now)
+            return Verdict("superseded", [outnumbered, *rest.entries], rest.subjects[1:])
         if wanted.number == state.claim.number:
             if wanted == state.claim:
                 return _repeated(store, wanted.offer, wanted.id, ("claim", wanted.offer, wanted.order), view)
