@@ -82,8 +82,14 @@ class Service:
     """The embedded service in this process, asked over HTTP."""
 
     def __init__(self, state: Path, **settings: Any) -> None:
-        self.state = state
+        self.state, self.closed = state, False
         self.embedded = Embedded(Settings(state=state, linger_ms=0, **settings), clock=lambda: NOW)
+
+    def close(self) -> None:
+        """Stop it, once."""
+        if not self.closed:
+            self.closed = True
+            self.embedded.close()
 
     def ask(self, method: str, path: str, body: bytes = b"", headers: dict[str, str] | None = None) -> Answer:
         """One request."""
@@ -150,9 +156,7 @@ def start(tmp_path):
 
     yield make
     for service in made:
-        if service.embedded.intake._thread.ident is None:  # noqa: SLF001 - a thread that never ran can't be joined
-            service.embedded.intake.start()
-        service.embedded.close()
+        service.close()
 
 
 @pytest.fixture
@@ -452,6 +456,7 @@ def test_totals_survive_a_restart(start):
     first = start()
     first.structured([event(order(n)) for n in (1, 2, 3)], BATCH)
     before = first.metrics()
+    first.close()
     after = start(started=False).metrics()
     kept = [key for key in before if key[0].startswith(("makeweight_offer_", "makeweight_gift_"))]
     assert len(kept) > 5

@@ -47,9 +47,10 @@ class Intake:
         self._thread.start()
 
     def stop(self) -> None:
-        """Commit what waits, then end."""
-        self._queue.put(None)
-        self._thread.join()
+        """Commit what waits, then end. One that was never started has nothing to end."""
+        if self._thread.is_alive():
+            self._queue.put(None)
+            self._thread.join()
 
     def submit(self, incoming: list[Incoming]) -> "Future[list[Receipt]]":
         """Hand in events.
