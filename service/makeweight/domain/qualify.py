@@ -206,13 +206,19 @@ def _earning(offer: Offer, found: Counted) -> list[int]:
     """Numbers of the lines that earned the offer: all that count together, or those that meet it each alone."""
     if offer.by in ("total", "units"):
         return found.numbers()
-    before = offer.basis == "before_discount"
-    earning = []
-    for i, line in enumerate(found.lines):
-        worth, per = measure(offer.by, found.only([i]), before_discount=before)
-        if worth > offer.threshold * per or (worth == offer.threshold * per and not offer.strict):
-            earning.append(line.number)
-    return earning
+    values = found.before if offer.basis == "before_discount" else found.charged
+    least = offer.threshold + int(offer.strict)  # in whole minor units, which a line has and a unit price may not have
+    if offer.by == "line":
+        return [line.number for line, worth in zip(found.lines, values, strict=True) if worth >= least]
+    rows = zip(found.lines, found.units, found.charged, values, strict=True)
+    if offer.by == "any":
+        return [line.number for line, units, charged, _ in rows if units > 0 and charged > 0]
+    asked = offer.threshold
+    return [
+        line.number
+        for line, units, _, worth in rows
+        if units > 0 and (worth > asked * units or (worth == asked * units and not offer.strict))
+    ]
 
 
 def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Counted) -> list[Judgement]:

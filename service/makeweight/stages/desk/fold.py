@@ -6,7 +6,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish
 from makeweight.stages.desk.telling import notice, notices
-from makeweight.stages.desk.tickets import opened_after, papers_after, released_ticket
+from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket
 from makeweight.stages.port import Store, Subject
 
 
@@ -85,11 +85,14 @@ def _changed(
     store: Store, state: OrderState, at: Instant, *subjects: Subject, answered: str | None = None
 ) -> list[Subject]:
     """Derive what follows from the new state (open tickets, notices) and keep it."""
-    if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
-        state = replaced(state, opened=opened_after(state), notices=notices(state, at, answered))
-    else:
-        state = replaced(state, opened=opened_after(state))
-    state = replaced(state, papers=papers_after(state))
+    contents = open_contents(state)
+    state = replaced(state, opened=opened_after(state, contents))
+    told = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
+    state = replaced(
+        state,
+        papers=papers_after(state, contents),
+        notices=notices(state, at, answered) if told else state.notices,
+    )
     _keep(store, state)
     return list(subjects)
 

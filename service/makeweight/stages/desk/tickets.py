@@ -73,19 +73,15 @@ def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
     return wish.held - sum([frozen.gifts.get(offer, 0) for frozen in state.frozen])
 
 
-def opened_after(state: OrderState) -> dict[str, int]:
-    """The latest open ticket by site, with those that the state now has content for."""
+def opened_after(state: OrderState, contents: dict[str, Content]) -> dict[str, int]:
+    """The latest open ticket by site, with those that there is now content for."""
     if state.order.status == "cancelled":
         # Cancelled before it was ever seen: its tickets are void from the start.
         first = not state.opened and not state.frozen
         return {line.site: 1 for line in state.order.lines} if first else state.opened
-    sites = {line.site for line in open_lines(state)}
-    for offer, wish in state.wishes.items():
-        if wish.answer is not None and wish.answer.site is not None and outstanding(state, offer, wish) > 0:
-            sites.add(wish.answer.site)
-    if not state.frozen and sites == state.opened.keys():
+    if not state.frozen and contents.keys() == state.opened.keys():
         return state.opened
-    return state.opened | {site: _number(state, site) for site in sites}
+    return state.opened | {site: _number(state, site) for site in contents}
 
 
 def tickets(state: OrderState) -> list[PickTicket]:
@@ -99,9 +95,8 @@ def tickets(state: OrderState) -> list[PickTicket]:
     return [_ticket(state, site, number, contents.get(site), telling) for site, number in current]
 
 
-def papers_after(state: OrderState) -> list[Paper]:
+def papers_after(state: OrderState, contents: dict[str, Content]) -> list[Paper]:
     """What the open tickets carry now, after what they carried before; the oldest are forgotten."""
-    contents = open_contents(state)
     papers = state.papers
     for site, number in state.opened.items():
         if state.frozen and number != _number(state, site):
