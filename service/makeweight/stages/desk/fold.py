@@ -82,17 +82,18 @@ def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:
 
 
 def _changed(
-    store: Store, state: OrderState, at: Instant, *subjects: Subject, answered: str | None = None
+    store: Store, state: OrderState, at: Instant, *subjects: Subject, answered: str | None = None, moved: bool = True
 ) -> list[Subject]:
-    """Derive what follows from the new state (open tickets, notices) and keep it."""
-    contents = open_contents(state)
-    state = replaced(state, opened=opened_after(state, contents))
-    told = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    state = replaced(
-        state,
-        papers=papers_after(state, contents),
-        notices=notices(state, at, answered) if told else state.notices,
-    )
+    """Derive what follows from the new state (open tickets, notices) and keep it.
+
+    ``moved`` is false where what the tickets carry can't have changed.
+    """
+    if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
+        state = replaced(state, notices=notices(state, at, answered))
+    if moved:
+        contents = open_contents(state)
+        state = replaced(state, opened=opened_after(state, contents))
+        state = replaced(state, papers=papers_after(state, contents))
     _keep(store, state)
     return list(subjects)
 
@@ -114,7 +115,9 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
     if wish.claim.benefit:
         subjects.append(("notices", entry.order, "shipping"))
-    return _changed(store, state, entry.at, *subjects, answered=answer.offer)
+    before = wish.answer.site if wish.answer is not None and wish.held else None
+    moved = answer.units != wish.held or (answer.units > 0 and answer.site != before)
+    return _changed(store, state, entry.at, *subjects, answered=answer.offer, moved=moved)
 
 
 def _reported(store: Store, entry: Reported) -> list[Subject]:
