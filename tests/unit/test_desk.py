@@ -13,6 +13,7 @@ from makeweight.contracts.orders import digest, read_order
 from makeweight.domain.book import Book
 from makeweight.domain.claims import Decision, Receipt, Tick
 from makeweight.domain.entries import Superseded
+from makeweight.domain.orders import Fulfilment
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.tickets import PickTicket
 from makeweight.domain.values import replaced
@@ -790,3 +791,19 @@ def test_a_group_falls_through_to_a_benefit():
     shop = shop_of({**gives(), "group": "g", "rank": 1, "when_out": "next"}, benefit, stock=0)
     shop.place(order(line(6000)))
     assert shop.ticket("A").benefits == ["free_shipping"]
+
+
+def test_a_repeated_order_says_the_paper_that_a_dead_host_did_not():
+    """S9: the host dies after logging revision 2 and again after logging the release; the repeats say what was lost."""
+    network = Network(Book([read_campaign(document(gives()))]), PLACED)
+    one = order(line(500))
+    two = amended(one, line(500), line(300))
+    network.send("desk", Message(one, digest(one)))
+    network.deliver("desk", 0)
+    network.send("desk", Message(two, digest(two)))
+    network.deliver("desk", 0, crash_after="logged")
+    fact = Fulfilment("w", "A", "A/main/1", "released", PLACED)
+    network.send("desk", Message(fact, digest(fact)))
+    network.deliver("desk", 1, crash_after="logged")
+    network.deliver("desk", 0)
+    assert len(network.said["pick-tickets", "A/main/1"][-1].body.lines) == 2

@@ -20,6 +20,7 @@ from makeweight.insight.tally import Tally
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.ledger.say import level_of
 from makeweight.stages.ledger.state import BALANCES, OFFERS, OfferState
 
 
@@ -64,17 +65,7 @@ class Reader:
         found = []
         for (body,) in self._rows("SELECT body FROM state WHERE space = 'ledger.offers' ORDER BY key"):
             offer = self._offers.loads(body)
-            found.append(
-                OfferLevel(
-                    offer.offer,
-                    offer.sequence,
-                    offer.live_units,
-                    offer.owed_units,
-                    offer.total_cap,
-                    offer.exhausted_at,
-                    balances.get(offer.offer, []),
-                )
-            )
+            found.append(level_of(offer, balances.get(offer.offer, [])))
         return found
 
     def pending(self) -> bool:

@@ -23,10 +23,7 @@ def order(store: Store, event: Order, digest: str, view: View) -> Verdict:
     if state is not None:
         known = state.digests.get(str(event.revision))
         if known == digest:
-            return Verdict(
-                "repeat",
-                subjects=[("claims", event.order), ("ticket", event.order), ("notices", event.order, "")],
-            )
+            return Verdict("repeat", subjects=_all_of(state))
         if known is not None:
             return _refused(
                 "conflict",

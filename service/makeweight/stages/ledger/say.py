@@ -1,6 +1,7 @@
 """What the ledger says: the decision on a claim, and the level of an offer."""
 
 from makeweight.domain.claims import Decision
+from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import Notice, NoticeKind, OfferLevel
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEPARATOR, ClaimState, OfferState, key
 from makeweight.stages.port import Output, Store, Subject
@@ -14,7 +15,9 @@ def say(store: Store, subject: Subject) -> list[Output]:
     offer = store.get(OFFERS, subject[1])
     if offer is None:
         return []
-    level = Output("offer-levels", offer.offer, offer.offer, level_of(store, offer))
+    kept = [store.get(BALANCES, key(offer.offer, *place.split(SEPARATOR))) for place in sorted(offer.stock)]
+    balances = [balance for balance in kept if balance is not None]
+    level = Output("offer-levels", offer.offer, offer.offer, level_of(offer, balances))
     return [level, *(_notice(offer, kind) for kind in ("running_low", "exhausted") if kind in offer.said)]
 
 
@@ -40,9 +43,8 @@ def _decision(state: ClaimState) -> Output:
     return Output("decisions", decision.id, claim.order, decision)
 
 
-def level_of(store: Store, offer: OfferState) -> OfferLevel:
-    """The offer's totals and the balance of every gift and site it has stock of."""
-    kept = [store.get(BALANCES, key(offer.offer, *place.split(SEPARATOR))) for place in sorted(offer.stock)]
+def level_of(offer: OfferState, balances: list[Balance]) -> OfferLevel:
+    """The offer's totals, beside the balance of every gift and site it has stock of."""
     return OfferLevel(
         offer.offer,
         offer.sequence,
@@ -50,7 +52,7 @@ def level_of(store: Store, offer: OfferState) -> OfferLevel:
         offer.owed_units,
         offer.total_cap,
         offer.exhausted_at,
-        [balance for balance in kept if balance is not None],
+        balances,
     )
 
 
