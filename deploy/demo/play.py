@@ -18,7 +18,7 @@ from rich.table import Table
 
 from deploy.demo.day import FOUR, day
 from makeweight.adapters.documents.orders import read_one
-from makeweight.adapters.local.host import Incoming
+from makeweight.adapters.hosting import Incoming
 from makeweight.adapters.telemetry.logs import configure
 from makeweight.bootstrap import Embedded, explain, publish_files, tune_collector
 from makeweight.cli.explain import show

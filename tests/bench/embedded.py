@@ -17,8 +17,9 @@ from typing import Any
 from deploy.demo import play
 from deploy.demo.day import day
 from makeweight.adapters.documents.orders import read_one
+from makeweight.adapters.hosting import Incoming, Watcher
 from makeweight.adapters.local.database import FILE_NAME, connect
-from makeweight.adapters.local.host import Host, Incoming, Watcher
+from makeweight.adapters.local.host import Host
 from makeweight.adapters.telemetry.logs import configure
 from makeweight.adapters.telemetry.metrics import Metrics
 from makeweight.adapters.telemetry.watcher import TelemetryWatcher

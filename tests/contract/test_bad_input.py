@@ -18,13 +18,14 @@ from typer.testing import CliRunner
 
 from makeweight.adapters.documents.campaigns import read_file, read_files
 from makeweight.adapters.documents.files import FileError, FileErrors
-from makeweight.adapters.documents.orders import MAX_LINE_BYTES, read_jsonl
+from makeweight.adapters.documents.orders import read_jsonl
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
 from makeweight.cli.main import app
 from makeweight.contracts.examples import EXAMPLES
 from makeweight.contracts.orders import read_fulfilment, read_order
 from makeweight.contracts.problems import WireError
+from makeweight.contracts.topics import MAX_EVENT_BYTES
 from makeweight.domain.book import Book
 from makeweight.domain.moments import Instant
 
@@ -434,7 +435,7 @@ JSONL_FAULTS = [
     (b'{"specversion":"1.0"}', "envelope", "'data' is missing"),
     (b'{"specversion":"1.0","id":"1","source":"s","type":"x","data":{}}', "envelope", "com.makeweight.order.v1"),
     (b"\xff\xfe", "malformed", "not JSON"),
-    (b'{"order":"' + b"x" * MAX_LINE_BYTES + b'"}', "too_large", "larger than"),
+    (b'{"order":"' + b"x" * MAX_EVENT_BYTES + b'"}', "too_large", "larger than"),
     (EXAMPLES["order-event"][:-1] + b',"opaque":' + b"9" * 40 + b"}", "malformed", "can't be carried through"),
     (EXAMPLES["order-event"][:-1] + b',"opaque":' + b"[" * 999 + b"]" * 999 + b"}", "malformed", "recursion"),
 ]

@@ -7,8 +7,10 @@ import typer
 from rich.table import Table
 
 from makeweight import bootstrap
+from makeweight.adapters.kafka.administration import KafkaProblem
 from makeweight.adapters.local.database import DatabaseError
-from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, read_settings, say_json
+from makeweight.bootstrap import kafka as distributed
+from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, progress, read_settings, say_json
 
 HELP = """Tell what happened to an order, and for every offer what came of it and why.
 
@@ -16,23 +18,30 @@ HELP = """Tell what happened to an order, and for every offer what came of it an
 
   makeweight explain A-1001 --state shop-state
 
-  makeweight explain A-1001 --json
+  makeweight explain A-1001 --kafka broker:9092 --json
 """
 
 
 def explain(
     order: Annotated[str, typer.Argument(help="The order id.")],
     state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
+    kafka: Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")] = None,
     json: Annotated[bool, typer.Option("--json", help="The story as JSON on stdout.")] = False,
 ) -> None:
     """Tell what happened to an order."""
-    settings = read_settings(state=state)
+    settings = read_settings(state=state, kafka=kafka)
+    on_kafka = bool(settings.kafka) and state is None
     try:
-        story = bootstrap.explain(settings, order)
-    except DatabaseError as error:
+        if on_kafka:
+            with progress("entries read") as told:
+                story = distributed.explain(settings, order, told)
+        else:
+            story = bootstrap.explain(settings, order)
+    except (DatabaseError, KafkaProblem) as error:
         raise fail(str(error), UNAVAILABLE) from None
     if story is None:
-        raise fail(f"order {order!r} was never seen here; `state` is {settings.state}", REFUSED)
+        where = f"`kafka` is {settings.kafka}" if on_kafka else f"`state` is {settings.state}"
+        raise fail(f"order {order!r} was never seen here; {where}", REFUSED)
     if json:
         say_json(story)
     else:

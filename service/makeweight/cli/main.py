@@ -5,7 +5,8 @@ import sys
 import typer
 
 from makeweight import __version__
-from makeweight.cli import about, explain, publish, replay, serve
+from makeweight.cli import about, explain, publish, replay, serve, worker
+from makeweight.cli.topics import topics
 
 app = typer.Typer(
     name="makeweight",
@@ -26,6 +27,8 @@ def _options(version: bool = typer.Option(False, "--version", help="Print the ve
 
 
 app.command(help=serve.HELP)(serve.serve)
+app.command(help=worker.HELP)(worker.worker)
+app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=explain.HELP)(explain.explain)

@@ -5,7 +5,7 @@ missing id would make every repeat look new).
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
 from makeweight.contracts.codec import dumps, not_carried, parse_object
@@ -74,6 +74,40 @@ def read_line(body: bytes, source: str, place: int) -> Envelope:
         return _structured(parsed)
     kind = FULFILMENT_TYPE if "ticket" in parsed else ORDER_TYPE
     return Envelope(f"{place}", source, kind, str(parsed.get("order", "")), body)
+
+
+# The Kafka protocol binding of CloudEvents 1.0: attributes are headers with this prefix, data is the record's value.
+KAFKA_PREFIX = "ce_"
+STRUCTURED = b"application/cloudevents+json"
+Headers = list[tuple[str, bytes]]
+
+
+def headers(kind: str, id_: str, source: str, subject: str) -> Headers:
+    """The headers of a record that the program itself writes; ``kind`` is the name of its schema."""
+    return [
+        ("ce_specversion", b"1.0"),
+        ("ce_id", id_.encode()),
+        ("ce_source", source.encode()),
+        ("ce_type", f"com.makeweight.{kind}.v1".encode()),
+        ("ce_subject", subject.encode()),
+        ("content-type", b"application/json"),
+    ]
+
+
+def read_record(given: Iterable[tuple[str, bytes | None]], body: bytes) -> Envelope:
+    """A Kafka record's envelope, binary or structured. ``WireError`` names the header that is missing or wrong."""
+    attributes: dict[str, str] = {}
+    for name, text in given:
+        if name == "content-type" and text and text.split(b";")[0].strip() == STRUCTURED:
+            return read_structured(body)
+        if name.startswith(KAFKA_PREFIX):
+            try:
+                attributes[name[len(KAFKA_PREFIX) :]] = (text or b"").decode()
+            except UnicodeDecodeError:
+                raise WireError("envelope", f"header {name!r} is not UTF-8 text") from None
+    if not attributes:
+        raise WireError("envelope", "no CloudEvents headers; expected ce_specversion, ce_id, ce_source and ce_type")
+    return read_attributes(attributes, body)
 
 
 Body = OrderEvent | FulfilmentEvent

@@ -102,5 +102,5 @@ EXAMPLES: dict[str, bytes] = {
             _OFFER,
         )
     ),
-    "reject": dumps(Reject("orders.v1", 17, "A-1003", "malformed", "member 'market' is missing", "e30=")),
+    "reject": dumps(Reject("orders.v1", 3, 17, "A-1003", "malformed", "member 'market' is missing", "e30=")),
 }  # fmt: skip

@@ -21,6 +21,7 @@ class Reject:
     """An input that could not be processed: its original bytes (base64), why, and where it stood."""
 
     topic: str
+    partition: int
     position: int
     key: str
     code: str
@@ -29,7 +30,8 @@ class Reject:
 
 
 COMMAND: Codec[Claim | HandledGift | Receipt | Tick] = Codec(Annotated[Command, Field(discriminator="kind")])
-DECISION: Codec[Decision] = Codec(Decision)
+# What the topic of decisions carries: answers, and the time for the desk.
+DECISION: Codec[Decision | Tick] = Codec(Annotated[Decision | Tick, Field(discriminator="kind")])
 DESK_ENTRY: Codec[Any] = Codec(Annotated[DeskEntry, Field(discriminator="kind")])
 LEDGER_ENTRY: Codec[Any] = Codec(Annotated[LedgerEntry, Field(discriminator="kind")])
 TICKET: Codec[PickTicket] = Codec(PickTicket)

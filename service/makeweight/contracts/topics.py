@@ -9,11 +9,16 @@ from makeweight.contracts.orders import FULFILMENT, ORDER
 from makeweight.domain.values import value
 
 DAY_MS = 86_400_000
+MAX_EVENT_BYTES = 1_000_000  # of one event from outside
+MAX_RECORD_BYTES = 8_388_608  # of what the program writes: an entry holds an order and what was judged of it
 
 
 @value
 class Topic:
-    """A topic. ``partitions`` names a group of topics with one partition count, so that equal keys meet."""
+    """A topic. ``partitions`` names a group of topics with one partition count, so that equal keys meet.
+
+    A log is never compacted: compaction keeps the last body of an id, and the stages take the first.
+    """
 
     name: str
     schema: str
@@ -23,6 +28,11 @@ class Topic:
     retention_ms: int
     about: str
     direction: Literal["in", "out", "inside"]
+
+    @property
+    def max_bytes(self) -> int:
+        """The largest record: an event with some room for its headers; what holds events and more is larger."""
+        return MAX_EVENT_BYTES + 48_576 if self.direction == "in" else MAX_RECORD_BYTES
 
 
 FOR_EVER = -1

@@ -7,9 +7,8 @@ from typing import BinaryIO
 from makeweight.contracts.events import Body, Envelope, Kind, kind_of, read_data, read_line
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
+from makeweight.contracts.topics import MAX_EVENT_BYTES
 from makeweight.domain.values import value
-
-MAX_LINE_BYTES = 1_000_000  # of one event
 
 
 @value
@@ -40,8 +39,8 @@ def read_stream(file: BinaryIO, name: str) -> Iterator[Line]:
 
 def read_one(text: bytes, name: str, number: int) -> Line:
     """One line."""
-    if len(text) > MAX_LINE_BYTES:
-        return Line(number, text, error=WireError("too_large", f"the event is larger than {MAX_LINE_BYTES} bytes"))
+    if len(text) > MAX_EVENT_BYTES:
+        return Line(number, text, error=WireError("too_large", f"the event is larger than {MAX_EVENT_BYTES} bytes"))
     try:
         envelope: Envelope = read_line(text, name, number)
         body = read_data(envelope)

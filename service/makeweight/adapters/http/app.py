@@ -13,7 +13,8 @@ from concurrent.futures import Future
 from aiohttp import web
 from aiohttp.typedefs import Middleware
 
-from makeweight.adapters.local.host import Incoming, Receipt
+from makeweight.adapters.hosting import Incoming
+from makeweight.adapters.local.host import Receipt
 from makeweight.adapters.local.intake import NotTaken
 from makeweight.contracts.codec import dumps, not_carried, parse
 from makeweight.contracts.events import Envelope, kind_of, read_attributes, read_data, read_structured

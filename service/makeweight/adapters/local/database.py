@@ -5,12 +5,15 @@ import sqlite3
 from pathlib import Path
 from typing import IO
 
+from makeweight.adapters.local.counting import TALLY_TABLE
+from makeweight.adapters.local.store import STATE_TABLE
+
 SCHEMA_VERSION = 1
 FILE_NAME = "makeweight.db"
 LOCK_NAME = "serving.lock"
 BUSY_SECONDS = 30  # publish and explain share the file with the running service
 
-_SCHEMA = """
+_SCHEMA = f"""
 CREATE TABLE meta (name TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
 -- what came in, as it came, ordered by position. Everything up to meta.handled has been worked on
 CREATE TABLE inbox (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT NOT NULL, source TEXT NOT NULL,
@@ -18,10 +21,6 @@ CREATE TABLE inbox (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT 
 CREATE TABLE desk_log (position INTEGER PRIMARY KEY, key TEXT NOT NULL, id TEXT NOT NULL, body BLOB NOT NULL);
 CREATE INDEX desk_log_key ON desk_log (key, position);
 CREATE TABLE ledger_log (position INTEGER PRIMARY KEY, key TEXT NOT NULL, id TEXT NOT NULL, body BLOB NOT NULL);
--- a cache of the logs: values of both stages by space and key
-CREATE TABLE state (space TEXT NOT NULL, key TEXT NOT NULL, due TEXT, body BLOB, PRIMARY KEY (space, key))
-    WITHOUT ROWID;
-CREATE INDEX state_due ON state (space, due) WHERE due IS NOT NULL;
 CREATE TABLE outbox (position INTEGER PRIMARY KEY, channel TEXT NOT NULL, id TEXT NOT NULL, route TEXT NOT NULL,
     body BLOB NOT NULL);
 CREATE INDEX outbox_id ON outbox (channel, id, position);
@@ -29,8 +28,8 @@ CREATE TABLE campaigns (campaign TEXT NOT NULL, revision INTEGER NOT NULL, publi
     effective_at TEXT NOT NULL, body BLOB NOT NULL, PRIMARY KEY (campaign, revision)) WITHOUT ROWID;
 CREATE TABLE rejects (position INTEGER PRIMARY KEY, topic TEXT NOT NULL, key TEXT NOT NULL, code TEXT NOT NULL,
     sentence TEXT NOT NULL, received_at TEXT NOT NULL, body BLOB NOT NULL);
-CREATE TABLE tally (offer TEXT NOT NULL, word TEXT NOT NULL, reason TEXT NOT NULL, number INTEGER NOT NULL,
-    PRIMARY KEY (offer, word, reason)) WITHOUT ROWID;
+{STATE_TABLE};
+{TALLY_TABLE};
 """
 
 

@@ -28,9 +28,12 @@ class Recorder(Protocol):
 class Engine:
     """Two stages and their stores, in one process."""
 
-    def __init__(self, desk: tuple[Stage, Store], ledger: tuple[Stage, Store], recorder: Recorder) -> None:
+    def __init__(
+        self, desk: tuple[Stage, Store], ledger: tuple[Stage, Store], recorder: Recorder, *, routed: bool = True
+    ) -> None:
         self._stages = {"desk": desk, "ledger": ledger}
-        self._leads = {"ledger-commands": "ledger", "decisions": "desk"}
+        # Not routed: what one stage says does not reach the other, which hears what another run recorded.
+        self._leads = {} if not routed else {"ledger-commands": "ledger", "decisions": "desk"}
         self._recorder = recorder
         self._unsaid: dict[tuple[str, Subject], None] = {}
         self.book = Book()
@@ -68,7 +71,8 @@ class Engine:
         for subject in subjects:
             if subject[0] in stage.urgent:
                 for output in stage.say(store, subject):
-                    todo.append((self._leads[output.channel], Message(output.body)))
+                    if output.channel in self._leads:
+                        todo.append((self._leads[output.channel], Message(output.body)))
             else:
                 # Levels need to be said only once, as they are when all is quiet.
                 self._unsaid[name, subject] = None

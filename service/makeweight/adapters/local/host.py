@@ -21,35 +21,20 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
+from makeweight.adapters.hosting import DEFECTS, Clock, Incoming, Watcher, defect_code, defect_sentence
+from makeweight.adapters.local.counting import Counting
 from makeweight.adapters.local.engine import Engine
 from makeweight.adapters.local.store import SqliteStore, due_text
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.messages import COMMAND, ENTRIES
-from makeweight.contracts.problems import WireError
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced, value
 from makeweight.insight.tally import Tally
 from makeweight.stages.desk import Desk
-from makeweight.stages.desk.standing import in_window, standing
-from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger import Ledger
 from makeweight.stages.port import Message, Output, Stage, Verdict
-
-
-@value
-class Incoming:
-    """An event as it came, and what was read in it; ``error`` where nothing could be."""
-
-    topic: str
-    key: str
-    source: str
-    id: str
-    raw: bytes
-    body: Any = None
-    digest: str = ""
-    error: WireError | None = None
 
 
 @value
@@ -61,41 +46,16 @@ class Receipt:
     sentence: str = ""
 
 
-class Watcher:
-    """What telemetry makes of the host's work; this one makes nothing of it."""
-
-    def entry(self, stage: str, entry: Any) -> None:
-        """An entry was folded."""
-
-    def result(self, stage: str, message: Message, verdict: Verdict) -> None:
-        """A stage ended a message in a result."""
-
-    def reject(self, topic: str, code: str) -> None:
-        """An input went to the rejects."""
-
-    def committed(self, incoming: list[Incoming], outputs: list[Output], now: Instant) -> None:
-        """A batch is on the disk."""
-
-    def violation(self, code: str) -> None:
-        """An invariant does not hold."""
-
-    def started(self) -> None:
-        """A batch begins."""
-
-    def dropped(self) -> None:
-        """A batch was rolled back."""
-
-
-# What a defect of ours on one event can raise; the database's own errors are not among them and reach the senders.
-DEFECTS = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, AssertionError, RuntimeError)
-Clock = Callable[[], Instant]
-
-
 class Host:
     """Both stages on one SQLite connection. One thread at a time: a lock guards it."""
 
     def __init__(
-        self, connection: sqlite3.Connection, clock: Clock, load_campaign: Callable[[bytes], Campaign]
+        self,
+        connection: sqlite3.Connection,
+        clock: Clock,
+        load_campaign: Callable[[bytes], Campaign],
+        *,
+        routed: bool = True,
     ) -> None:
         self._db, self._clock, self._load_campaign = connection, clock, load_campaign
         self._lock = threading.Lock()
@@ -106,13 +66,17 @@ class Host:
         }
         for store in self._stores.values():
             store.open()
-        self._engine = Engine((desk, self._stores["desk"]), (ledger, self._stores["ledger"]), self)
+        self._engine = Engine((desk, self._stores["desk"]), (ledger, self._stores["ledger"]), self, routed=routed)
         self.watcher = Watcher()
-        self.tally = Tally(self._read_tally())
-        self._before: dict[str, OrderState | None] = {}
+        self._counting = Counting(connection, self._stores["desk"])
         self._logs: dict[str, list[tuple[str, str, bytes]]] = {"desk": [], "ledger": []}
         self._campaign_version = -1
         self.refresh_campaigns()
+
+    @property
+    def tally(self) -> Tally:
+        """The totals over all orders."""
+        return self._counting.tally
 
     @property
     def book(self) -> Book:
@@ -126,17 +90,13 @@ class Host:
         for (body,) in rows:
             yield codec.loads(body)
 
-    def _read_tally(self) -> dict[tuple[str, str, str], int]:
-        rows = self._db.execute("SELECT offer, word, reason, number FROM tally")
-        return {(offer, word, reason): number for offer, word, reason, number in rows}
-
     # --- what the engine reports ---------------------------------------------------------------------------------
 
     def entry(self, stage: Stage, entry: Any) -> None:
         """Put the entry on its log, and remember how its order stood."""
         key = stage.key_of(entry)
-        if stage.name == "desk" and key not in self._before:
-            self._before[key] = self._stores["desk"].get(ORDERS, key)
+        if stage.name == "desk":
+            self._counting.touch(key)
         self._logs[stage.name].append((key, entry.id, dumps(entry)))
         self.watcher.entry(stage.name, entry)
 
@@ -169,10 +129,9 @@ class Host:
             store.forget()
         self._engine.outputs_dropped()
         self.watcher.dropped()
-        self._before.clear()
         for log in self._logs.values():
             log.clear()
-        self.tally = Tally(self._read_tally())
+        self._counting.forget()
 
     def _take(self, incoming: list[Incoming]) -> list[Receipt]:
         self.watcher.started()
@@ -182,7 +141,7 @@ class Host:
         self._insert_inbox(incoming, now)
         outputs = self._finish()
         self._db.execute("COMMIT")
-        self.watcher.committed(incoming, outputs, now)
+        self.watcher.committed(incoming, outputs, now, self._counting.answered)
         return receipts
 
     def _begin(self, now: Instant) -> None:
@@ -206,11 +165,11 @@ class Host:
         except DEFECTS as error:
             self._undo(error)
             self._db.execute("BEGIN IMMEDIATE")
-            self._reject(one, _code(error), f"the program could not work on it: {type(error).__name__}", now)
+            self._reject(one, defect_code(error), defect_sentence(error), now)
             outputs = []
         self._db.execute("UPDATE meta SET body = ? WHERE name = 'handled'", (str(position),))
         self._db.execute("COMMIT")
-        self.watcher.committed([one], outputs, now)
+        self.watcher.committed([one], outputs, now, self._counting.answered)
 
     def _take_one(self, one: Incoming, now: Instant) -> Receipt:
         if one.error is not None:
@@ -226,12 +185,12 @@ class Host:
 
     def _take_as_reject(self, one: Incoming, error: BaseException) -> Receipt:
         """An event that no code path can take is kept, with its bytes, and its neighbours are served."""
-        code, text = _code(error), f"the program could not work on it: {type(error).__name__}"
+        code, text = defect_code(error), defect_sentence(error)
         now = self._clock()
         self._db.execute("BEGIN IMMEDIATE")
         self._reject(one, code, text, now)
         self._db.execute("COMMIT")
-        self.watcher.committed([one], [], now)
+        self.watcher.committed([one], [], now, [])
         return Receipt("rejected", code, text)
 
     def _reject(self, one: Incoming, code: str, sentence: str, now: Instant) -> None:
@@ -260,30 +219,18 @@ class Host:
                 "INSERT INTO outbox (channel, id, route, body) VALUES (?, ?, ?, ?)",
                 [(o.channel, o.id, o.route, dumps(o.body)) for o in outputs],
             )
-        self._count()
+        self._counting.flush()
         for store in self._stores.values():
             store.flush()
         for rows in self._logs.values():
             rows.clear()
         return outputs
 
-    def _count(self) -> None:
-        desk = self._stores["desk"]
-        for key, before in self._before.items():
-            after = desk.get(ORDERS, key)
-            self.tally.add(standing(before), -1)
-            self.tally.add_in_window(in_window(before), -1)
-            self.tally.add(standing(after))
-            self.tally.add_in_window(in_window(after))
-        self._before.clear()
-        changes = self.tally.take_changes()
-        if changes:
-            self._db.executemany(
-                "INSERT INTO tally VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET number = number + excluded.number",
-                [(*key, number) for key, number in changes.items()],
-            )
-
     # --- campaigns and what is asked of the host ------------------------------------------------------------------
+
+    def set_book(self, book: Book) -> None:
+        """Judge by these campaigns, as long as none are put into the database."""
+        self._engine.book = book
 
     def refresh_campaigns(self) -> None:
         """Take up campaigns that `publish` has put into the database."""
@@ -292,7 +239,3 @@ class Host:
             rows = self._db.execute("SELECT body FROM campaigns").fetchall()
             self._engine.book = Book(self._load_campaign(body) for (body,) in rows)
             self._campaign_version = count
-
-
-def _code(error: BaseException) -> str:
-    return error.code if isinstance(error, InvariantViolation) else "defect"

@@ -9,7 +9,8 @@ import threading
 import time
 from concurrent.futures import Future
 
-from makeweight.adapters.local.host import Host, Incoming, Receipt
+from makeweight.adapters.hosting import Incoming
+from makeweight.adapters.local.host import Host, Receipt
 from makeweight.domain.values import value
 
 

@@ -11,17 +11,19 @@ from typing import Any
 from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.codec import Codec
-from makeweight.contracts.messages import DESK_ENTRY
+from makeweight.contracts.messages import DESK_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
 from makeweight.insight.tally import Tally
+from makeweight.planning.ending import Ending, latest
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.ledger.say import level_of
-from makeweight.stages.ledger.state import BALANCES, OFFERS, OfferState
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
+from makeweight.stages.port import Space
 
 
 class Reader:
@@ -59,11 +61,11 @@ class Reader:
     def levels(self) -> list[OfferLevel]:
         """The level of every offer that the ledger knows."""
         balances: dict[str, list[Balance]] = {}
-        for (body,) in self._rows("SELECT body FROM state WHERE space = 'ledger.balances' ORDER BY key"):
+        for body in self._state(BALANCES):
             balance = self._balances.loads(body)
             balances.setdefault(balance.offer, []).append(balance)
         found = []
-        for (body,) in self._rows("SELECT body FROM state WHERE space = 'ledger.offers' ORDER BY key"):
+        for body in self._state(OFFERS):
             offer = self._offers.loads(body)
             found.append(level_of(offer, balances.get(offer.offer, [])))
         return found
@@ -82,6 +84,24 @@ class Reader:
             desk.fold(store, entry)
         state = store.get(ORDERS, order)
         return None if state is None else story(state, entries, self.book())
+
+    def ending(self) -> Ending:
+        """What everything has come to so far."""
+        claims: Codec[ClaimState] = Codec(CLAIMS.kind)
+        store, desk = MemoryStore(), Desk()
+        for (body,) in self._rows("SELECT body FROM desk_log ORDER BY position"):
+            desk.fold(store, DESK_ENTRY.loads(body))
+        rows = self._rows("SELECT body FROM outbox WHERE channel = 'pick-tickets' ORDER BY position")
+        return Ending(
+            store.values(ORDERS),
+            [claims.loads(body) for body in self._state(CLAIMS)],
+            [self._balances.loads(body) for body in self._state(BALANCES)],
+            latest(TICKET.loads(body) for (body,) in rows),
+        )
+
+    def _state(self, space: Space[Any]) -> list[bytes]:
+        rows = self._rows("SELECT body FROM state WHERE space = ? ORDER BY key", f"ledger.{space.name}")
+        return [body for (body,) in rows]
 
     def rejects(self, limit: int) -> list[dict[str, Any]]:
         """The latest inputs that were put aside."""

@@ -14,6 +14,7 @@ from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.tickets import PickTicket
 from makeweight.insight.summary import offers_summary
 from makeweight.insight.tally import Tally
+from makeweight.planning.ending import decisions_of
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import in_window, standing
 from makeweight.stages.desk.state import ORDERS, OrderState
@@ -112,18 +113,7 @@ class Replay:
 
     def decisions(self) -> dict[str, dict[str, Any]]:
         """The decisions that stand, by order/offer: claims of nothing that hold nothing are left out."""
-        return {
-            f"{c.claim.order}/{c.claim.offer}": {
-                "outcome": c.outcome,
-                "units": c.held,
-                "owed": c.owed,
-                "gift": c.gift,
-                "site": c.site,
-                "reason": c.reason,
-            }
-            for c in self._ledger.values(CLAIMS).values()
-            if c.claim.units or c.live
-        }
+        return decisions_of(self._ledger.values(CLAIMS).values())
 
     def summary(self, rejected_rows: int) -> dict[str, Any]:
         """The fixed shape of a replay's summary."""

@@ -18,6 +18,11 @@ T = TypeVar("T")
 MAX_CACHED = 50_000  # values of a stage kept in memory between transactions; the oldest half goes when it is full
 _GONE = object()
 
+# a cache of the logs: values of a stage by space and key
+STATE_TABLE = """CREATE TABLE state (space TEXT NOT NULL, key TEXT NOT NULL, due TEXT, body BLOB,
+    PRIMARY KEY (space, key)) WITHOUT ROWID;
+CREATE INDEX state_due ON state (space, due) WHERE due IS NOT NULL"""
+
 LogReader = Callable[[str], Iterator[Any]]  # the entries of a key, in order
 
 

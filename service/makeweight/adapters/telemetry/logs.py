@@ -28,6 +28,30 @@ def configure(level: str) -> None:
     )
 
 
+def for_libraries(level: str) -> dict[str, Any]:
+    """Configuration of the standard library's logging, so that what libraries say is JSON on stdout too."""
+    shared = [structlog.processors.TimeStamper(fmt="iso", utc=True), structlog.stdlib.add_logger_name]
+    return {
+        "version": 1,
+        "disable_existing_loggers": False,
+        "formatters": {
+            "json": {
+                "()": structlog.stdlib.ProcessorFormatter,
+                "processors": [
+                    structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+                    structlog.processors.format_exc_info,
+                    structlog.processors.JSONRenderer(),
+                ],
+                "foreign_pre_chain": [structlog.stdlib.add_log_level, *shared],
+            }
+        },
+        "handlers": {"stdout": {"class": "logging.StreamHandler", "stream": "ext://sys.stdout", "formatter": "json"}},
+        "root": {"level": max(_LEVELS[level], logging.INFO), "handlers": ["stdout"]},
+        # They tell every rebalance step by step, and repeat each outage every second.
+        "loggers": {name: {"level": "WARNING"} for name in ("aiokafka", "faust", "mode", "kafka")},
+    }
+
+
 def _serialize(event: dict[str, Any], **_: object) -> bytes:
     return dumps(event)
 

@@ -3,7 +3,7 @@
 import time
 from typing import Any, TypeVar
 
-from makeweight.adapters.local.host import Incoming, Watcher
+from makeweight.adapters.hosting import Incoming, Watcher
 from makeweight.adapters.telemetry.logs import logger
 from makeweight.adapters.telemetry.metrics import STAGES, Metrics, lag
 from makeweight.domain.entries import Judged, Settled
@@ -63,8 +63,8 @@ class TelemetryWatcher(Watcher):
         """Note what was put aside."""
         self._rejected.append((topic, code))
 
-    def committed(self, incoming: list[Incoming], outputs: list[Output], now: Instant) -> None:
-        """A batch is on the disk: its counts, its times, its lags, its lines."""
+    def committed(self, incoming: list[Incoming], outputs: list[Output], now: Instant, answered: list[Instant]) -> None:
+        """A batch is durable: its counts, its times, its lags, its lines."""
         metrics = self._metrics
         metrics.commit_seconds.observe(time.perf_counter() - self._started)
         for (stage, result), number in self._results.items():
@@ -80,9 +80,9 @@ class TelemetryWatcher(Watcher):
             metrics.last_processed.labels(topic).set(now.timestamp())
         for one in incoming:
             if isinstance(one.body, Order):
-                behind = lag(one.body.placed_at, now)
-                metrics.ticket_seconds.observe(behind)
-                metrics.lag_seconds.set(behind)
+                metrics.lag_seconds.set(lag(one.body.placed_at, now))
+        for placed_at in answered:
+            metrics.ticket_seconds.observe(lag(placed_at, now))
         for line in self._lines.values():
             self._log.info("handled", **line)
         for topic, code in self._rejected:

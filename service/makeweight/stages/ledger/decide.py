@@ -2,9 +2,9 @@
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt
 from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
-from makeweight.domain.stock import Account, Balance, Move
+from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
-from makeweight.stages.ledger.settle import outcome_of, settle
+from makeweight.stages.ledger.settle import handling, outcome_of, settle
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
 
@@ -44,35 +44,11 @@ def receipt(store: Store, command: Receipt, view: View) -> Verdict:
 
 
 def handled(store: Store, command: HandledGift, view: View) -> Verdict:
-    """The warehouse released or packed units.
-
-    A fact without cover is never refused: it takes the order's own units first, then free stock, then the over-gift
-    account. Events may come in any order: packing takes reserved units if nothing was released.
-    """
+    """The warehouse released or packed units; a fact without cover is never refused."""
     known = _seen(store, command, view)
     if known is not None:
         return known
-    state = store.get(CLAIMS, key(command.offer, command.order))
-    at = key(command.offer, command.gift, command.site)
-    balance = store.get(BALANCES, at) or Balance(command.offer, command.gift, command.site)
-    own = state if state is not None and (state.gift, state.site) == (command.gift, command.site) else None
-    reserved, released = (own.reserved, own.released) if own else (0, 0)
-    if command.happened == "released":
-        sources = [(Account.RESERVED, reserved)]
-        target = Account.RELEASED
-    else:
-        sources = [(Account.RELEASED, released), (Account.RESERVED, reserved), (Account.FREE, balance.free)]
-        target = Account.PACKED
-    moves, left = [], command.units
-    for source, available in sources:
-        units = min(left, available)
-        if units > 0:
-            moves.append(Move(source, target, command.gift, command.site, units))
-            left -= units
-    over = 0
-    if left and command.happened == "packed":
-        moves.append(Move(Account.OVER_GIFT, target, command.gift, command.site, left))
-        over = left
+    moves, over = handling(store, command)
     return Verdict("applied", [Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)])
 
 

@@ -1,4 +1,8 @@
-"""How the ledger's entries change its state. A grant without cover at its place in the log is void for every reader."""
+"""How the ledger's entries change its state. What has no cover at its place in the log is void for every reader.
+
+An entry was decided from the state that its writer knew. A writer that was paused, and runs other code, may append it
+after the state has moved on; then what the log says before it counts, and the entry is read as far as it still fits.
+"""
 
 from collections.abc import Iterable
 
@@ -8,7 +12,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import hold, replaced
-from makeweight.stages.ledger.settle import outcome_of
+from makeweight.stages.ledger.settle import handling, outcome_of
 from makeweight.stages.ledger.state import (
     BALANCES,
     CLAIMS,
@@ -47,17 +51,20 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     old = store.get(CLAIMS, at)
     if old is not None and (old.claim.number, old.edition) >= (claim.number, entry.edition):
         return [("claim", claim.offer, claim.order)]  # first in the log wins
-    if not _covered(store, claim.offer, entry.moves):
+    void = not _fits(store, entry, old)
+    if void:
         entry = _void(entry, old)
     free = _move(store, claim.offer, entry.moves)
+    # What stays with the order is what it had, whatever the entry's writer knew of it.
+    stays = old is not None and old.held > 0 and old.held + entry.units > 0
     new = ClaimState(
         claim=claim,
         edition=entry.edition,
         outcome=entry.outcome,
         figures=entry.figures,
         at=entry.at,
-        gift=entry.gift,
-        site=entry.site,
+        gift=old.gift if old and stays else entry.gift,
+        site=old.site if old and stays else entry.site,
         reserved=(old.reserved if old else 0) + entry.units,
         released=old.released if old else 0,
         packed=old.packed if old else 0,
@@ -81,7 +88,8 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
         needs_stock=bool(claim.options),
     )
     _keep_offer(store, offer, entry.moves, entry.at)
-    return [("claim", claim.offer, claim.order), ("level", claim.offer)]
+    subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
+    return [*subjects, ("void", claim.offer, claim.id)] if void else subjects
 
 
 def _note_served(store: Store, entry: Settled) -> None:
@@ -100,29 +108,41 @@ def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[M
     store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
 
 
-def _covered(store: Store, offer: str, moves: Iterable[Move]) -> bool:
-    for move in moves:
+def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
+    """Whether every move has its units at this place in the log: free ones, or the order's own."""
+    held, reserved = (old.held, old.reserved) if old else (0, 0)
+    if reserved + entry.units < 0:
+        return False
+    if old is not None and held and any((m.gift, m.site) != (old.gift, old.site) for m in entry.moves):
+        return False
+    for move in entry.moves:
+        available = reserved
         if move.source is Account.FREE:
-            balance = store.get(BALANCES, key(offer, move.gift, move.site))
-            if balance is None or balance.free < move.units:
-                return False
+            balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
+            available = balance.free if balance else 0
+        if available < move.units:
+            return False
     return True
 
 
 def _void(entry: Settled, old: ClaimState | None) -> Settled:
-    """A grant without cover folds as 'no stock' of its claim number and follows ``when_out`` like any other."""
+    """A grant without cover is 'no stock' of its claim number and follows ``when_out`` like any other.
+
+    What it would have given back stays with the order: its next claim number settles that.
+    """
     held = old.held if old else 0
-    owed = entry.owed + (entry.units if entry.claim.when_out == "owed" else 0)
+    owed = entry.owed + (entry.units if entry.units > 0 and entry.claim.when_out == "owed" else 0)
     return replaced(
         entry,
         moves=[],
         units=0,
         owed=owed,
         outcome=outcome_of(held, owed),
-        reason=Reason.NO_STOCK,
+        reason=Reason.NO_STOCK if entry.units > 0 else entry.reason,
         gift=old.gift if old else None,
         site=old.site if old else None,
         substitute=bool(old and old.substitute),
+        serves=0,
     )
 
 
@@ -223,10 +243,12 @@ def _handled(store: Store, entry: Handled) -> list[Subject]:
     if store.get(SEEN, at) is not None:
         return [("level", command.offer)]
     store.put(SEEN, at, Seen(command))
-    free = _move(store, command.offer, entry.moves)
-    _handled_claim(store, command, entry.moves)
+    # A fact is never void: whatever its writer knew, it takes what is there at its place in the log.
+    moves, _ = handling(store, command)
+    free = _move(store, command.offer, moves)
+    _handled_claim(store, command, moves)
     offer = _offer(store, command.offer)
-    _keep_offer(store, replaced(offer, free_units=offer.free_units + free), entry.moves, entry.at)
+    _keep_offer(store, replaced(offer, free_units=offer.free_units + free), moves, entry.at)
     return [("level", command.offer)]
 
 

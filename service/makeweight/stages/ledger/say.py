@@ -8,7 +8,12 @@ from makeweight.stages.port import Output, Store, Subject
 
 
 def say(store: Store, subject: Subject) -> list[Output]:
-    """``(claim, offer, order)``: the decision; ``(level, offer)``: the offer's level and its notices."""
+    """``(claim, offer, order)``: the decision; ``(level, offer)``: the offer's level and its notices.
+
+    ``(void, offer, claim)`` says nothing: hosts count it.
+    """
+    if subject[0] == "void":
+        return []
     if subject[0] == "claim":
         state = store.get(CLAIMS, key(subject[1], subject[2]))
         return [_decision(state)] if state else []

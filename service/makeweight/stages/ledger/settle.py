@@ -2,12 +2,12 @@
 
 from typing import NamedTuple
 
-from makeweight.domain.claims import Claim, Outcome
+from makeweight.domain.claims import Claim, HandledGift, Outcome
 from makeweight.domain.entries import Settled
 from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.stock import Account, Move
-from makeweight.stages.ledger.state import BALANCES, CUSTOMERS, ClaimState, OfferState, key
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, ClaimState, OfferState, key
 from makeweight.stages.port import Store
 
 
@@ -147,3 +147,30 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
 def _free(store: Store, offer: str, gift: str, site: str) -> int:
     balance = store.get(BALANCES, key(offer, gift, site))
     return balance.free if balance else 0
+
+
+def handling(store: Store, command: HandledGift) -> tuple[list[Move], int]:
+    """The moves of a warehouse fact, and how many of its units are over-gifts.
+
+    It takes the order's own units first, then free stock, then the over-gift account. Events may come in any order:
+    packing takes reserved units if nothing was released.
+    """
+    state = store.get(CLAIMS, key(command.offer, command.order))
+    own = state if state is not None and (state.gift, state.site) == (command.gift, command.site) else None
+    reserved, released = (own.reserved, own.released) if own else (0, 0)
+    if command.happened == "released":
+        sources = [(Account.RESERVED, reserved)]
+        target = Account.RELEASED
+    else:
+        free = _free(store, command.offer, command.gift, command.site)
+        sources = [(Account.RELEASED, released), (Account.RESERVED, reserved), (Account.FREE, free)]
+        target = Account.PACKED
+    moves, left = [], command.units
+    for source, available in sources:
+        units = min(left, available)
+        if units > 0:
+            moves.append(Move(source, target, command.gift, command.site, units))
+            left -= units
+    if not left or command.happened != "packed":
+        return moves, 0
+    return [*moves, Move(Account.OVER_GIFT, target, command.gift, command.site, left)], left

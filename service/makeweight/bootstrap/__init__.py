@@ -16,13 +16,15 @@ from aiohttp import web
 from makeweight.adapters.documents.campaigns import CampaignFile, read_files
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.orders import Line, read_jsonl
+from makeweight.adapters.documents.publishing import Published
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
+from makeweight.adapters.hosting import Clock, Incoming
 from makeweight.adapters.http.app import Ports, application
 from makeweight.adapters.local.database import claim_directory, connect
-from makeweight.adapters.local.host import Clock, Host, Incoming, Receipt
+from makeweight.adapters.local.host import Host, Receipt
 from makeweight.adapters.local.intake import Intake, Limits, NotTaken
-from makeweight.adapters.local.publishing import Published, publish
+from makeweight.adapters.local.publishing import publish
 from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.replay import Replay, Sink
 from makeweight.adapters.telemetry.metrics import Metrics, Totals

@@ -1,0 +1,106 @@
+"""Reading an installation from its topics: one order's story, and what everything came to."""
+
+from collections.abc import Callable
+from typing import Any
+
+from aiokafka.partitioner import murmur2
+from confluent_kafka import Consumer, KafkaException
+
+from makeweight.adapters.kafka.administration import KafkaProblem
+from makeweight.adapters.kafka.logs import LogGone, read_to_end
+from makeweight.adapters.kafka.publishing import published_documents
+from makeweight.adapters.kafka.wire import LOGS, Names, Record, entry_of
+from makeweight.adapters.local.memory import MemoryStore
+from makeweight.contracts.campaigns import read_campaign
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.messages import TICKET
+from makeweight.domain.book import Book
+from makeweight.planning.ending import Ending, latest
+from makeweight.planning.story import story
+from makeweight.stages.desk import Desk
+from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.ledger import Ledger
+from makeweight.stages.ledger.state import BALANCES, CLAIMS
+
+SECONDS = 15
+Progress = Callable[[int], None]
+
+
+def partition_of(key: str, partitions: int) -> int:
+    """The partition of a key, as Kafka's own clients hash it (murmur2)."""
+    return int((murmur2(key.encode()) & 0x7FFFFFFF) % partitions)
+
+
+class TopicReader:
+    """Answers questions from the topics."""
+
+    def __init__(self, consumer: Consumer, names: Names) -> None:
+        self._consumer, self._names = consumer, names
+
+    def partitions(self, channel: str) -> int:
+        """How many partitions a topic has; ``KafkaProblem`` if there is none."""
+        topic = self._names.topic(channel)
+        try:
+            found = self._consumer.list_topics(topic, timeout=SECONDS).topics[topic]
+        except KafkaException as error:
+            told = error.args[0].str() if error.args else str(error)
+            raise KafkaProblem(f"no Kafka broker answers ({told}); start it, or set MAKEWEIGHT_KAFKA") from None
+        if found.error is not None or not found.partitions:
+            raise KafkaProblem(f"topic {topic} does not exist; make the topics with `makeweight topics apply`")
+        return len(found.partitions)
+
+    def records(self, channel: str, partition: int | None = None, progress: Progress | None = None) -> list[Record]:
+        """All records of a topic or of one of its partitions, each partition in its order."""
+        count = self.partitions(channel)
+        starts = dict.fromkeys(range(count) if partition is None else [partition], 0)
+        found: list[Record] = []
+        try:
+            for chunk in read_to_end(self._consumer, self._names.topic(channel), starts):
+                found += chunk
+                if progress:
+                    progress(len(found))
+        except LogGone as error:
+            raise KafkaProblem(f"the topic no longer has its beginning: {error}") from None
+        return found
+
+    def book(self) -> Book:
+        """The published campaigns."""
+        documents = published_documents(self._consumer, self._names).values()
+        return Book(read_campaign(dumps(dict(document))) for document in documents)
+
+    def entries(self, stage: str) -> list[Any]:
+        """A stage's log: its partitions one after the other, each in its order."""
+        records = self.records(LOGS[stage])
+        return [entry_of(stage, r.value or b"") for r in sorted(records, key=lambda r: (r.partition, r.offset))]
+
+    def ending(self) -> Ending:
+        """What everything has come to so far: the fold of both logs, and the tickets on their topic."""
+        desk, ledger = Desk(), Ledger()
+        desk_store, ledger_store = MemoryStore(), MemoryStore()
+        for entry in self.entries("desk"):
+            desk.fold(desk_store, entry)
+        for entry in self.entries("ledger"):
+            ledger.fold(ledger_store, entry)
+        return Ending(
+            desk_store.values(ORDERS),
+            list(ledger_store.values(CLAIMS).values()),
+            list(ledger_store.values(BALANCES).values()),
+            latest(TICKET.loads(r.value) for r in self.records("pick-tickets") if r.value),
+        )
+
+    def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
+        """The story of an order, or None if it was never seen. Reads the order's partition of the desk's log."""
+        partition = partition_of(order, self.partitions("order-log"))
+        key = order.encode()
+        count = 0
+        entries = []
+        for chunk in read_to_end(self._consumer, self._names.topic("order-log"), {partition: 0}):
+            entries += [entry_of("desk", r.value or b"") for r in chunk if r.key == key]
+            count += len(chunk)
+            if progress:
+                progress(count)
+        store, desk = MemoryStore(), Desk()
+        for entry in entries:
+            desk.fold(store, entry)
+        state = store.get(ORDERS, order)
+        return None if state is None else story(state, entries, self.book())

@@ -1,0 +1,262 @@
+"""The Faust app: two agents that hand batches to the stage hosts, the gate, the clock's ticks, and the way it ends.
+
+Faust's agents without Faust's tables: what an app with tables does to a backlog at a restart is not at-least-once.
+What must hold here, each line shown by a test on a real broker:
+
+- nothing leaves an agent's loop as an exception: Faust would acknowledge the batch. What is unknown ends the process;
+- a message of another generation, or of a partition that is not open, is neither handled nor acknowledged;
+- the topics that the desk reads together are owned partition by partition together, or the worker does not start.
+"""
+
+import asyncio
+import logging
+import os
+import tempfile
+import threading
+from collections.abc import Sequence
+from typing import Any
+
+import faust
+from aiohttp import web
+from faust.types import AppT, EventT
+
+from makeweight.adapters.hosting import Clock
+from makeweight.adapters.kafka.follower import Follower
+from makeweight.adapters.kafka.stagehost import StageHost
+from makeweight.adapters.kafka.wire import Names, Record, Sending
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.events import headers
+from makeweight.domain.book import Book
+from makeweight.domain.claims import Tick
+from makeweight.domain.moments import Instant
+from makeweight.domain.values import value
+
+TAKE = 500  # messages to a batch
+POLL_SECONDS = 0.01  # between two looks at what has come
+TICK_SECONDS = 1
+END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
+CRASHED = 70
+
+log = logging.getLogger("makeweight.worker")
+
+
+@value
+class Plan:
+    """What a worker needs to know."""
+
+    address: str
+    names: Names
+    group: str
+    worker: str | None
+    host: str
+    port: int
+    session_seconds: float = 15.0
+
+
+class NotCoPartitioned(RuntimeError):
+    """Topics that are read together are not owned together: one order's messages would meet in two places."""
+
+
+class Worker:
+    """One process of the distributed service."""
+
+    def __init__(self, plan: Plan, hosts: Sequence[StageHost], follower: Follower, clock: Clock) -> None:
+        self._plan, self._clock = plan, clock
+        self.hosts = {host.stage.name: host for host in hosts}
+        self.follower = follower
+        self.metrics_page: Any = None  # a coroutine function that answers GET /metrics
+        self.on_second: Any = lambda: None  # called once a second, for gauges
+        self.crashed: BaseException | None = None
+        self._site: web.AppRunner | None = None
+        self.app = self._faust_app()
+
+    def _faust_app(self) -> faust.App:
+        plan = self._plan
+        app = _App(
+            plan.group,
+            broker=[f"kafka://{one}" for one in plan.address.split(",")],
+            autodiscover=False,
+            # The only assignor of Faust's that co-partitions; without standby replicas it is aiokafka's round robin.
+            table_standby_replicas=1,
+            topic_disable_leader=True,
+            topic_allow_declare=False,
+            store="memory://",
+            datadir=tempfile.mkdtemp(prefix="makeweight-faust-"),
+            web_enabled=False,
+            worker_redirect_stdouts=False,
+            stream_wait_empty=True,  # a batch in flight ends before its partitions go, and before the process does
+            stream_buffer_maxsize=16_384,  # below that the fetch loop sleeps a second whenever all partitions are full
+            broker_commit_interval=1.0,
+            broker_max_poll_records=TAKE,
+            broker_session_timeout=plan.session_seconds,
+            broker_heartbeat_interval=max(1.0, plan.session_seconds / 5),
+            broker_rebalance_timeout=15.0,
+            broker_client_id=plan.worker or plan.group,
+            consumer_group_instance_id=plan.worker or "",
+            consumer_auto_offset_reset="earliest",
+            consumer_max_fetch_size=8_388_608,
+        )
+        app.worker = self
+        for name, host in self.hosts.items():
+            topic = app.topic(
+                *plan.names.inputs(name),
+                key_type=bytes,
+                value_type=bytes,
+                key_serializer="raw",
+                value_serializer="raw",
+            )
+            app.agent(topic, name=f"makeweight.{name}")(self._agent(host))
+        app.on_rebalance_complete.connect(self._gate)  # type: ignore[arg-type]  # its protocol wants *args as well
+        app.timer(TICK_SECONDS)(self._second)
+        return app
+
+    # --- messages --------------------------------------------------------------------------------------------------
+
+    def _agent(self, host: StageHost) -> Any:
+        async def take(stream: Any) -> None:
+            async for events in stream.take_events(TAKE, within=POLL_SECONDS):
+                await self._take(host, events)
+
+        return take
+
+    async def _take(self, host: StageHost, events: Sequence[EventT[Any]]) -> None:
+        done = False
+        try:
+            book = await self.follower.wait() if host.stage.name == "desk" else Book()
+            async with host.lock:
+                mine = self._mine(host, events)
+                if mine:
+                    await host.handle(mine, book)
+            done = True
+        except asyncio.CancelledError:
+            raise
+        except BaseException as error:  # noqa: BLE001 - whatever it is, it must not leave the loop: Faust would acknowledge
+            await self.crash(error)
+        finally:
+            if not done:
+                for event in events:
+                    event.message.acked = True  # it is not: marked so, the stream's clean-up leaves it uncommitted
+
+    @staticmethod
+    def _mine(host: StageHost, events: Sequence[EventT[Any]]) -> list[Record]:
+        mine: list[Record] = []
+        for event in events:
+            m = event.message
+            if host.owns(m.partition, m.generation_id):
+                mine.append(Record(m.topic, m.partition, m.offset, m.key, m.value, _pairs(m.headers)))
+            else:
+                m.acked = True  # as above: it comes again, here or to its new owner
+        return mine
+
+    # --- partitions ------------------------------------------------------------------------------------------------
+
+    async def _gate(self, app: AppT, **_: Any) -> None:
+        """Awaited by Faust before the partitions of a new assignment are resumed."""
+        try:
+            assigned = app.consumer.assignment()
+            generation = app.consumer_generation_id
+            owned = {name: self._owned(name, assigned) for name in self.hosts}
+
+            def go_on() -> bool:
+                return not app.should_stop and app.consumer_generation_id == generation
+
+            for name, host in self.hosts.items():
+                await host.open(owned[name], generation, go_on)
+            log.info("partitions open: %s", {name: sorted(partitions) for name, partitions in owned.items()})
+        except Exception as error:  # noqa: BLE001 - nothing may be delivered after a gate that failed
+            await self.crash(error)
+
+    def _owned(self, stage: str, assigned: Any) -> set[int]:
+        topics = self._plan.names.inputs(stage)
+        owned = {topic: {tp.partition for tp in assigned if tp.topic == topic} for topic in topics}
+        if len({frozenset(partitions) for partitions in owned.values()}) > 1:
+            told = "; ".join(f"{topic} {sorted(partitions)}" for topic, partitions in owned.items())
+            raise NotCoPartitioned(f"the partitions assigned to the {stage} differ by topic: {told}")
+        return owned[topics[0]]
+
+    async def _second(self) -> None:
+        """Send the time, and show where things stand."""
+        now = self._clock()
+        for host in self.hosts.values():
+            if host.generation is not None:
+                host.tick([self._tick(host, partition, now) for partition in sorted(host.lanes)])
+        self.on_second()
+
+    def _tick(self, host: StageHost, partition: int, now: Instant) -> Sending:
+        slot = now.replace(microsecond=0)
+        tick = Tick(f"tick:{host.stage.name}:{partition}:{slot.isoformat()}", slot)
+        told = headers("tick", tick.id, "makeweight/clock", "")
+        topic = self._plan.names.topic(host.ticked)
+        return Sending(topic, b"tick", dumps(tick), told, partition)
+
+    # --- beginning and end -----------------------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Follow the campaigns, and answer /metrics and /health."""
+        self.follower.start()
+        application = web.Application()
+        if self.metrics_page is not None:
+            application.router.add_get("/metrics", self.metrics_page)
+        application.router.add_get("/health", self._health)
+        self._site = web.AppRunner(application, access_log=None)
+        await self._site.setup()
+        await web.TCPSite(self._site, self._plan.host, self._plan.port).start()
+
+    async def _health(self, _: web.Request) -> web.Response:
+        closed = [name for name, host in self.hosts.items() if host.generation is None]
+        if self.crashed is not None:
+            return web.Response(status=503, text=f"ending: {type(self.crashed).__name__}\n")
+        if closed or not self.follower.fresh:
+            waits = [*(f"{name} has no partitions open" for name in closed)]
+            waits += [] if self.follower.fresh else ["the campaigns are not read to their end"]
+            return web.Response(status=503, text=f"not ready: {'; '.join(waits)}\n")
+        return web.Response(text="ready\n")
+
+    async def crash(self, error: BaseException) -> None:
+        """End the process, with nothing of what is under way acknowledged. Never returns."""
+        self.crashed = error
+        log.error("the worker ends: %s: %s", type(error).__name__, error, exc_info=error)
+        timer = threading.Timer(END_SECONDS, os._exit, (CRASHED,))
+        timer.daemon = True
+        timer.start()
+        for host in self.hosts.values():
+            host.end()
+        await self.app.crash(error)
+        await asyncio.Event().wait()
+
+    async def stop(self) -> None:
+        """Let go of everything; batches in flight have ended."""
+        for host in self.hosts.values():
+            host.close()
+        self.follower.stop()
+        if self._site is not None:
+            await self._site.cleanup()
+
+    def run(self, loglevel: str, logging_config: dict[str, Any]) -> int:
+        """Run until told to end; the exit code. SIGTERM ends the batch in flight, commits and leaves."""
+        runner = self.app.Worker(
+            loglevel=loglevel, logging_config=logging_config, redirect_stdouts=False, quiet=True, debug=False
+        )
+        try:
+            runner.execute_from_commandline()
+        except SystemExit as end:
+            code = int(end.code or 0)
+        return CRASHED if self.crashed is not None else code
+
+
+def _pairs(given: Any) -> list[tuple[str, bytes | None]]:
+    return list(given.items()) if isinstance(given, dict) else list(given or ())
+
+
+class _App(faust.App):
+    """Faust's app, with our start and end."""
+
+    worker: Worker
+
+    async def on_start(self) -> None:
+        await self.worker.start()
+        await super().on_start()
+
+    async def on_stop(self) -> None:
+        await super().on_stop()
+        await self.worker.stop()
