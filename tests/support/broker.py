@@ -1,0 +1,175 @@
+"""A real Kafka for the tests, found in this order: an address that is given, a container, a plain process.
+
+Containers are tried where an image is named (MAKEWEIGHT_KAFKA_IMAGE). A plain process needs Java 17 and Maven, which
+fetches the broker once. Where none can be had the tests fail and say what to install: a suite without a broker would
+show nothing of the distributed service.
+"""
+
+import fcntl
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+import time
+from pathlib import Path
+
+from confluent_kafka import KafkaException
+from confluent_kafka.admin import AdminClient
+
+ROOT = Path(__file__).parents[2]
+POM = Path(__file__).parent / "kafka" / "pom.xml"
+JARS = ROOT / "build" / "kafka"
+ADDRESS, IMAGE = "MAKEWEIGHT_TEST_KAFKA", "MAKEWEIGHT_KAFKA_IMAGE"
+START_SECONDS = 60
+MISSING = (
+    f"the tests need a Kafka broker: set {ADDRESS} to the address of one, or install Java 17 and Maven "
+    "(Debian: apt-get install openjdk-17-jdk-headless maven), or name a container image in "
+    f"{IMAGE} where Docker runs"
+)
+
+
+class NoBroker(RuntimeError):
+    """No broker can be had on this machine."""
+
+
+def free_ports(count: int) -> list[int]:
+    """Ports that nothing listens on now."""
+    sockets = [socket.socket() for _ in range(count)]
+    for one in sockets:
+        one.bind(("127.0.0.1", 0))
+    ports = [one.getsockname()[1] for one in sockets]
+    for one in sockets:
+        one.close()
+    return ports
+
+
+def server_properties(port: int, controller: int, data: str) -> str:
+    """The configuration of a single broker that is its own controller; everything stays on loopback."""
+    return f"""process.roles=broker,controller
+node.id=1
+controller.quorum.bootstrap.servers=127.0.0.1:{controller}
+listeners=PLAINTEXT://127.0.0.1:{port},CONTROLLER://127.0.0.1:{controller}
+advertised.listeners=PLAINTEXT://127.0.0.1:{port}
+controller.listener.names=CONTROLLER
+listener.security.protocol.map=PLAINTEXT:PLAINTEXT,CONTROLLER:PLAINTEXT
+offsets.topic.replication.factor=1
+offsets.topic.num.partitions=4
+transaction.state.log.replication.factor=1
+transaction.state.log.min.isr=1
+group.initial.rebalance.delay.ms=0
+broker.session.timeout.ms=3000
+broker.heartbeat.interval.ms=1000
+auto.create.topics.enable=false
+log.dirs={data}
+"""
+
+
+def jars() -> str:
+    """The class path of the broker; fetched once, also if two runs start at the same time."""
+    if shutil.which("java") is None or shutil.which("mvn") is None:
+        raise NoBroker(MISSING)
+    JARS.mkdir(parents=True, exist_ok=True)
+    with (JARS / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        stamp = JARS / "complete"
+        if not stamp.exists() or stamp.read_text() != POM.read_text():
+            command = ["mvn", "-q", "-B", "-f", str(POM), "dependency:copy-dependencies"]
+            done = subprocess.run(
+                [*command, f"-DoutputDirectory={JARS / 'libs'}"], capture_output=True, text=True, check=False
+            )
+            if done.returncode:
+                raise NoBroker(f"Maven could not fetch the broker: {done.stdout[-2000:]}{done.stderr[-2000:]}")
+            stamp.write_text(POM.read_text())
+    return f"{JARS / 'libs'}/*"
+
+
+class Broker:
+    """A broker in a process of its own, with its data in a temporary directory."""
+
+    def __init__(self) -> None:
+        self._directory = Path(tempfile.mkdtemp(prefix="makeweight-kafka-"))
+        self._port, controller = free_ports(2)
+        self.address = f"127.0.0.1:{self._port}"
+        self._config = self._directory / "server.properties"
+        self._config.write_text(server_properties(self._port, controller, str(self._directory / "data")))
+        self._process: subprocess.Popen[bytes] | None = None
+        self._class_path = jars()
+        id_ = self._tool("random-uuid").stdout.strip().splitlines()[-1]
+        self._tool("format", "--standalone", "-t", id_, "-c", str(self._config))
+
+    def _tool(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        command = ["java", "-cp", self._class_path, "kafka.tools.StorageTool", *arguments]
+        return subprocess.run(command, capture_output=True, text=True, check=True)
+
+    def start(self) -> "Broker":
+        """Start, and wait until it answers."""
+        log = (self._directory / "out.log").open("ab")
+        command = ["java", "-Xmx512m", "-XX:+UseSerialGC", "-cp", self._class_path, "kafka.Kafka", str(self._config)]
+        self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
+        log.close()
+        wait_until_it_answers(self.address)
+        return self
+
+    def signal(self, number: int) -> None:
+        """Send a signal to the broker's process."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
+    def pause(self) -> None:
+        """Stop the clock of the broker."""
+        self.signal(signal.SIGSTOP)
+
+    def resume(self) -> None:
+        """Let it go on."""
+        self.signal(signal.SIGCONT)
+
+    def kill(self) -> None:
+        """SIGKILL, and wait for the end."""
+        self.signal(signal.SIGKILL)
+        assert self._process is not None
+        self._process.wait(30)
+
+    def close(self) -> None:
+        """End the broker and remove its data."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.wait(30)
+        shutil.rmtree(self._directory, ignore_errors=True)
+
+
+class GivenBroker:
+    """Someone else's broker: used under names of our own, never started or stopped."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+
+    def close(self) -> None:
+        """Nothing of ours to end."""
+
+
+def wait_until_it_answers(address: str, seconds: float = START_SECONDS) -> None:
+    """Return once a broker tells its metadata; ``NoBroker`` if it doesn't in time."""
+    admin = AdminClient({"bootstrap.servers": address, "log_level": 0})
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        try:
+            if admin.list_topics(timeout=1).brokers:
+                return
+        except KafkaException:
+            time.sleep(0.1)
+    raise NoBroker(f"the broker at {address} did not answer within {seconds:.0f} s")
+
+
+def found_broker() -> Broker | GivenBroker:
+    """A broker for the suite, by the order in the docstring of this module."""
+    given = os.environ.get(ADDRESS)
+    if given:
+        wait_until_it_answers(given, 15)
+        return GivenBroker(given)
+    if os.environ.get(IMAGE):
+        from tests.support.image import ContainerBroker  # needs Docker's client: only where an image is named
+
+        return ContainerBroker(os.environ[IMAGE])
+    return Broker().start()
