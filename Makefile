@@ -24,11 +24,11 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo test check format bench schemas lock clean
+.PHONY: help install demo demo-kafka test check format bench schemas lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  %-9s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  %-11s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
 
 install: $(STAMP) ## make .venv with the command .venv/bin/makeweight and the tools, once
 	@echo "ready: $(BIN)/makeweight"
@@ -44,6 +44,9 @@ $(STAMP): pyproject.toml requirements.lock requirements-data.lock
 
 demo: $(STAMP) ## play a busy day of a shop and show what happened
 	@$(BIN)/python -m deploy.demo.play
+
+demo-kafka: $(STAMP) ## the same day through Kafka and two workers, one killed, and compared
+	@$(BIN)/python -m deploy.demo.play_kafka
 
 test: check ## everything that CI runs: check, then the tests of every tier
 	@echo "tests …"

@@ -1,150 +1,168 @@
 """Send the demo's day to the distributed service: ``python -m deploy.demo.load``.
 
 It plays the shop and its warehouse as they are: a warehouse handles a ticket that it has got, and a customer changes an
-order that the shop has confirmed. So an order's next event is sent once the tickets answer the one before; other orders
-don't wait for it. Publishing is done at the instant that the day says, since the day lies in the past.
+order that the shop has confirmed. So an order's next event is sent once the service has handled the one before and its
+tickets wait for nothing; other orders don't wait for it. Publishing is done at the instant that the day says, since the
+day lies in the past.
 """
 
 import sys
-import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
-from confluent_kafka import TopicPartition
+from confluent_kafka import Consumer, TopicPartition
 from rich.console import Console
 from rich.progress import Progress
 
-from deploy.demo.day import day
+from deploy.demo.day import Event, day
 from deploy.demo.play import HERE, PUBLISHED_AT
 from makeweight.adapters.kafka.logs import reader
 from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.publishing import event
+from makeweight.adapters.kafka.reading import TopicReader, partition_of
 from makeweight.adapters.kafka.wire import Names
 from makeweight.bootstrap.kafka import administration, broker_of, publish_files
 from makeweight.cli.console import read_settings
 from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.events import read_structured
+from makeweight.domain.values import replaced
 from makeweight.settings import Settings
 
-PATIENCE_SECONDS = (
-    3.0  # then a next event is sent all the same: a change of what is on released paper has no new ticket
-)
-QUIET_SECONDS = 120  # without any ticket: then the service is not there, or does not answer
-IN_FLIGHT = 300  # events sent and not answered: more, and the answers come later than people are patient
-BURST = 50  # events between two looks at the tickets
+QUIET_SECONDS = 120  # without anything handled: then the service is not there, or does not answer
+IN_FLIGHT = 1_000  # events sent and not yet handled
+LOOK_SECONDS = 0.2  # between two looks at how far the service is
 
 err = Console(stderr=True)
 
 
-class Tickets:
-    """Follows the tickets: the highest order revision answered, by order, and the tickets that are out."""
+class Service:
+    """What can be seen of the service from outside: how far it is, and whose tickets are held."""
 
     def __init__(self, settings: Settings) -> None:
-        self._consumer = reader(broker_of(settings))
-        self._topic = Names(settings.prefix).topic("pick-tickets")
-        self._partitions = settings.partitions_order
-        self.answered: dict[str, int] = {}
-        self.said: dict[str, int] = {}  # how often each ticket was said, held ones aside
-        self.seen = 0
+        names, address = Names(settings.prefix), broker_of(settings)
+        self._group = Consumer(
+            {"bootstrap.servers": address, "group.id": f"{settings.prefix}makeweight", "log_level": 0}
+        )
+        self._tickets = reader(address)
+        topics = TopicReader(self._tickets, names)
+        self.partitions = topics.partitions("orders")
+        self._inputs = [TopicPartition(names.topic(c), p) for c in ("orders", "fulfilment") for p in self._all()]
+        self._topic = names.topic("pick-tickets")
+        self._next = dict.fromkeys(self._all(), 0)
+        self._tickets.assign([TopicPartition(self._topic, p, 0) for p in self._all()])
+        self._latest: dict[str, tuple[int, int, bool]] = {}
+        self.handled: dict[tuple[str, int], int] = {}
+        self.held: dict[str, set[str]] = {}
+        self._looked = 0.0
 
-    def start(self) -> None:
-        """Begin with what is said from now on, and what was said before."""
-        self._consumer.assign([TopicPartition(self._topic, p, 0) for p in range(self._partitions)])
+    def _all(self) -> range:
+        return range(self.partitions)
 
-    def look(self, seconds: float) -> None:
-        """Take in what has been said."""
-        for message in self._consumer.consume(1_000, seconds):
-            if message.error() is not None:
-                continue
-            ticket = parse(message.value() or b"{}")
-            self.seen += 1
-            if ticket["state"] == "held":
-                continue
-            order, revision = ticket["order"], ticket["order_revision"]
-            self.answered[order] = max(revision, self.answered.get(order, 0))
-            self.said[ticket["ticket"]] = self.said.get(ticket["ticket"], 0) + 1
+    def look(self) -> bool:
+        """See how far the service is, at most every so often. True if it was looked."""
+        if time.monotonic() - self._looked < LOOK_SECONDS:
+            return False
+        committed = self._group.committed(self._inputs, timeout=10)
+        # What is committed has been said before: the tickets up to here show all that came of it.
+        ends = {
+            p: self._tickets.get_watermark_offsets(TopicPartition(self._topic, p), timeout=10)[1] for p in self._all()
+        }
+        while any(self._next[p] < end for p, end in ends.items()):
+            for message in self._tickets.consume(1_000, 0.1):
+                if message.error() is None:
+                    self._next[message.partition() or 0] = (message.offset() or 0) + 1
+                    self._see(parse(message.value() or b"{}"))
+        self.handled = {(tp.topic, tp.partition): max(0, tp.offset) for tp in committed}
+        self._looked = time.monotonic()
+        return True
+
+    def _see(self, ticket: Event) -> None:
+        known = self._latest.get(ticket["ticket"], (0, 0, False))
+        new = (ticket["order_revision"], ticket["edition"], ticket["state"] == "held")
+        if new[:2] >= known[:2]:
+            self._latest[ticket["ticket"]] = new
+            held = self.held.setdefault(ticket["order"], set())
+            (held.add if new[2] else held.discard)(ticket["ticket"])
 
     def close(self) -> None:
         """Let go of the broker."""
-        self._consumer.close()
+        self._group.close()
+        self._tickets.close()
+
+
+@dataclass
+class _Sent:
+    """An order's last event: where it went, and the offset that it got there once the broker has it."""
+
+    place: tuple[str, int]
+    offsets: list[int] = field(default_factory=list)
 
 
 class Course:
-    """The events of the day, and which of them may be sent."""
+    """The events of a day, and which of them may be sent."""
 
-    def __init__(self) -> None:
-        self.waiting: dict[str, deque[dict[str, Any]]] = {}
-        self.sent: dict[str, int] = {}
-        self._sent_at: dict[str, float] = {}
-        self._handled: dict[str, tuple[str, int]] = {}
+    def __init__(self, service: Service, outbox: Outbox, names: Names) -> None:
+        self._service, self._outbox, self._names = service, outbox, names
+        self._waiting: dict[str, deque[Event]] = {}
+        self._last: dict[str, _Sent] = {}
+        self._flying: set[str] = set()
 
-    def events(self, tickets: Tickets) -> Iterator[dict[str, Any]]:
-        """The events in the day's order, each held back until what comes before it on its order is answered.
-
-        Between two, the caller looks at the tickets. Ends when all are sent.
-        """
-        for one in day():
+    def send(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Send the events in their order, each held back until the one before it on its order is done with."""
+        for one in events:
             order = one["subject"]
-            if order in self.waiting or not self._may(one, tickets):
-                self.waiting.setdefault(order, deque()).append(one)
+            if order in self._waiting or not self._done(order):
+                self._waiting.setdefault(order, deque()).append(one)
             else:
-                yield self._send(one, tickets)
-            yield from self._released(tickets, BURST)
-        quiet_since, seen = time.monotonic(), tickets.seen
-        while self.waiting:
-            yield from self._released(tickets, len(self.waiting))
-            tickets.look(0.05)
-            if tickets.seen > seen:
-                quiet_since, seen = time.monotonic(), tickets.seen
-            if time.monotonic() - quiet_since > QUIET_SECONDS:
-                raise TimeoutError(f"no ticket came for {QUIET_SECONDS} s; {len(self.waiting)} orders wait")
+                yield self._send(one)
+            while True:
+                if self._look():
+                    yield from self._released()
+                if len(self._flying) < IN_FLIGHT:
+                    break
+                time.sleep(LOOK_SECONDS / 4)
+        moved = time.monotonic()
+        while self._waiting:
+            for one in self._released():
+                moved = time.monotonic()
+                yield one
+            if time.monotonic() - moved > QUIET_SECONDS:
+                raise TimeoutError(f"nothing was handled for {QUIET_SECONDS} s; {len(self._waiting)} orders wait")
+            time.sleep(LOOK_SECONDS / 4)
+            self._look()
 
-    def settle(self, tickets: Tickets) -> None:
-        """Wait until few events are in flight; not for ever, since some change nothing that a ticket says."""
-        while self._flying(tickets) >= IN_FLIGHT:
-            tickets.look(0.02)
+    def _released(self) -> Iterator[Event]:
+        for order in list(self._waiting):
+            if self._done(order):
+                queue = self._waiting[order]
+                yield self._send(queue.popleft())
+                if not queue:
+                    del self._waiting[order]
 
-    def _flying(self, tickets: Tickets) -> int:
-        lately = time.monotonic() - PATIENCE_SECONDS
-        count = 0
-        for order in [order for order, at in self._sent_at.items() if at < lately]:
-            del self._sent_at[order]
-        for order in self._sent_at:
-            handled = self._handled.get(order)
-            unanswered = tickets.answered.get(order, 0) < self.sent.get(order, 0)
-            count += unanswered or (handled is not None and tickets.said.get(handled[0], 0) <= handled[1])
-        return count
+    def _handled(self, sent: _Sent) -> bool:
+        return bool(sent.offsets) and sent.offsets[0] < self._service.handled.get(sent.place, 0)
 
-    def _released(self, tickets: Tickets, looks: int) -> Iterator[dict[str, Any]]:
-        for order in list(self.waiting)[:looks]:
-            queue = self.waiting[order]
-            while queue and self._may(queue[0], tickets):
-                yield self._send(queue.popleft(), tickets)
-            if not queue:
-                del self.waiting[order]
+    def _done(self, order: str) -> bool:
+        sent = self._last.get(order)
+        return sent is None or (self._handled(sent) and not self._service.held.get(order))
 
-    def _may(self, one: dict[str, Any], tickets: Tickets) -> bool:
-        data = one["data"]
-        order = one["subject"]
-        before = self.sent.get(order, 0)
-        patient = time.monotonic() - self._sent_at.get(order, 0.0) < PATIENCE_SECONDS
-        if before and patient and tickets.answered.get(order, 0) < before:
+    def _look(self) -> bool:
+        self._outbox.write([])  # takes in what the broker has acknowledged
+        if not self._service.look():
             return False
-        handled = self._handled.get(order)
-        if handled is not None and patient and tickets.said.get(handled[0], 0) <= handled[1]:
-            return False  # what the warehouse did is not yet on the ticket
-        return "ticket" not in data or data["ticket"] in tickets.said
+        self._flying = {order for order in self._flying if not self._handled(self._last[order])}
+        return True
 
-    def _send(self, one: dict[str, Any], tickets: Tickets) -> dict[str, Any]:
-        data, order = one["data"], one["subject"]
-        if "revision" in data and "currency" in data:
-            self.sent[order] = max(self.sent.get(order, 0), data["revision"])
-        elif "ticket" in data:
-            self._handled[order] = (data["ticket"], tickets.said.get(data["ticket"], 0))
-        self._sent_at[order] = time.monotonic()
+    def _send(self, one: Event) -> Event:
+        order = one["subject"]
+        partition = partition_of(order, self._service.partitions)
+        record = replaced(event(self._names, read_structured(dumps(one))), partition=partition)
+        sent = self._last[order] = _Sent((record.topic, partition))
+        self._flying.add(order)
+        self._outbox.write([record], sent.offsets)
         return one
 
 
@@ -154,28 +172,21 @@ def publish_day(settings: Settings) -> None:
     publish_files(settings, files, HERE / "stock.csv", lambda: PUBLISHED_AT)
 
 
-def send_day(settings: Settings, halfway: threading.Event | None = None) -> int:
-    """Send the day's events; how many there were. ``halfway`` is set when half of them are sent."""
-    names = Names(settings.prefix)
-    outbox, tickets = Outbox(broker_of(settings)), Tickets(settings)
-    tickets.start()
-    total = sum(1 for _ in day())
-    count, course = 0, Course()
+def send_day(settings: Settings, events: Sequence[Event], halfway: Callable[[], None] = lambda: None) -> int:
+    """Send a day's events; how many there were. ``halfway`` is called when half of them are sent."""
+    outbox, service = Outbox(broker_of(settings)), Service(settings)
+    count, course = 0, Course(service, outbox, Names(settings.prefix))
     try:
         with Progress(console=err, transient=True, disable=not err.is_terminal) as bar:
-            task = bar.add_task("events", total=total)
-            for one in course.events(tickets):
-                outbox.write([event(names, read_structured(dumps(one)))])
+            task = bar.add_task("events", total=len(events))
+            for _ in course.send(events):
                 count += 1
-                if count % BURST == 0:
-                    bar.update(task, completed=count)
-                    tickets.look(0.01)
-                    course.settle(tickets)
-                if halfway is not None and count * 2 >= total:
-                    halfway.set()
+                bar.update(task, completed=count)
+                if count == len(events) // 2:
+                    halfway()
         outbox.flush()
     finally:
-        tickets.close()
+        service.close()
         outbox.close()
     return count
 
@@ -186,7 +197,7 @@ def main() -> int:
     administration(settings).check()
     publish_day(settings)
     began = datetime.now().astimezone()
-    count = send_day(settings)
+    count = send_day(settings, list(day()))
     seconds = (datetime.now().astimezone() - began).total_seconds()
     err.print(f"{count:,} events of the demo's day sent in {seconds:.0f} s", markup=False)
     return 0

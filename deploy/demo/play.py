@@ -6,7 +6,7 @@ the same figures. The state stays in ``build/demo`` for a look with ``makeweight
 
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
@@ -65,14 +65,14 @@ def play() -> None:
     service.intake.start()
     service.take_up()
     try:
-        results = _feed(service, clock)
+        results = feed(service, clock, list(day()))
         _tell(service, settings, results)
     finally:
         service.close()
 
 
-def _feed(service: Embedded, clock: DayClock) -> dict[str, int]:
-    events = list(day())
+def feed(service: Embedded, clock: DayClock, events: Sequence[dict[str, Any]]) -> dict[str, int]:
+    """Hand the events of a day to the service; how many ended in which result."""
     results: dict[str, int] = {}
     with Progress(console=err, transient=True, disable=not err.is_terminal) as bar:
         task = bar.add_task("events", total=len(events))
@@ -91,7 +91,7 @@ def _feed(service: Embedded, clock: DayClock) -> dict[str, int]:
     return results
 
 
-def _batches(events: list[dict[str, Any]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
+def _batches(events: Sequence[dict[str, Any]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
     numbered = iter(enumerate(events, 1))
     while batch := list(islice(numbered, BATCH)):
         yield batch

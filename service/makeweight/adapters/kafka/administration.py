@@ -4,6 +4,7 @@ What can't be changed without moving keys to other partitions (a partition count
 """
 
 import logging
+import time
 from collections.abc import Mapping
 from typing import Any
 
@@ -133,6 +134,7 @@ class Administration:
         ]
         if new:
             _done(self._admin.create_topics(new, request_timeout=SECONDS))
+            self._wait_for([topic.topic for topic in new])
         changed = [
             ConfigResource(
                 ResourceType.TOPIC,
@@ -148,6 +150,14 @@ class Administration:
         if changed:
             _done(self._admin.incremental_alter_configs(changed, request_timeout=SECONDS))
         return planned
+
+    def _wait_for(self, topics: list[str]) -> None:
+        """The controller has made them; a broker tells of them a little later."""
+        end = time.monotonic() + SECONDS
+        while any(not self._partitions()[0].get(name) for name in topics):
+            if time.monotonic() > end:
+                raise KafkaProblem(f"the topics are made, and not told of within {SECONDS} s; run this again")
+            time.sleep(0.05)
 
     def check(self) -> None:
         """``KafkaProblem`` unless every topic is there with its partitions; a worker would wait for them for ever."""

@@ -1,0 +1,232 @@
+"""An installation of the distributed service on a real broker: its topics, its workers, and what came of it all."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from uuid import uuid4
+
+from confluent_kafka.admin import AdminClient
+
+from deploy.demo.compare import wait_until_quiet
+from makeweight.adapters.kafka.logs import reader
+from makeweight.adapters.kafka.outbox import Outbox
+from makeweight.adapters.kafka.publishing import event
+from makeweight.adapters.kafka.reading import TopicReader
+from makeweight.adapters.kafka.wire import Names
+from makeweight.adapters.local.rerun import recorded, rerun
+from makeweight.bootstrap.kafka import administration, publish_files
+from makeweight.contracts.events import Envelope
+from makeweight.contracts.messages import DECISION, REJECT
+from makeweight.domain.claims import Decision
+from makeweight.settings import Settings
+from tests.support.broker import free_ports
+from tests.support.week import CAMPAIGN, PUBLISHED, STOCK
+
+ROOT = Path(__file__).parents[2]
+SESSION_SECONDS = 6.0
+READY_SECONDS = 60
+
+
+class WorkerProcess:
+    """A worker in a process of its own; `extra` are arguments of tests.support.worker."""
+
+    def __init__(self, settings, folder, name, extra=()):
+        self.name, self.port = name, free_ports(1)[0]
+        self.log = folder / f"{name}.log"
+        environment = {
+            **os.environ,
+            "MAKEWEIGHT_KAFKA": settings.kafka,
+            "MAKEWEIGHT_PREFIX": settings.prefix,
+            "MAKEWEIGHT_STATE": str(folder / name),
+            "MAKEWEIGHT_PORT": str(self.port),
+            "MAKEWEIGHT_WORKER": f"{settings.prefix}{name}",
+            "MAKEWEIGHT_PARTITIONS_ORDER": str(settings.partitions_order),
+            "MAKEWEIGHT_PARTITIONS_OFFER": str(settings.partitions_offer),
+            "MAKEWEIGHT_SESSION_SECONDS": str(SESSION_SECONDS),
+        }
+        with self.log.open("ab") as log:
+            command = [sys.executable, "-m", "tests.support.worker", *extra]
+            self.process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=ROOT)
+
+    def wait_ready(self):
+        """Return once /health says so; a worker that ends before fails, with its log."""
+        end = time.monotonic() + READY_SECONDS
+        while time.monotonic() < end:
+            if self.process.poll() is not None:
+                raise AssertionError(f"{self.name} ended with {self.process.returncode}:\n{self.tail()}")
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/health", timeout=1):
+                    return self
+            except (urllib.error.URLError, TimeoutError, ConnectionError):
+                time.sleep(0.1)
+        raise AssertionError(f"{self.name} did not become ready:\n{self.tail()}")
+
+    def metrics(self):
+        """What Prometheus would read: values by series, as text."""
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/metrics", timeout=10) as answer:
+            lines = answer.read().decode().splitlines()
+        return {name: float(number) for name, number in (x.rsplit(" ", 1) for x in lines if not x.startswith("#"))}
+
+    def total(self, name):
+        """A metric summed over its series."""
+        return sum(number for series, number in self.metrics().items() if series.split("{")[0] == name)
+
+    def tail(self, lines=40):
+        """The end of its log, lines of single orders left out."""
+        text = self.log.read_text().splitlines()
+        return "\n".join([x for x in text if '"event":"handled"' not in x][-lines:])
+
+    def signal(self, number):
+        """Send a signal."""
+        self.process.send_signal(number)
+
+    def kill(self):
+        """SIGKILL, and wait for the end."""
+        self.process.kill()
+        self.process.wait(30)
+
+    def wait_end(self, seconds=60):
+        """Wait for the end; the exit code."""
+        return self.process.wait(seconds)
+
+    def terminate(self):
+        """SIGTERM, and wait for the end; the exit code."""
+        if self.process.poll() is None:
+            self.signal(signal.SIGCONT)
+            self.signal(signal.SIGTERM)
+        return self.process.wait(30)
+
+
+class Installation:
+    """Topics under a prefix of their own, and the workers on them."""
+
+    def __init__(self, address, folder, *, orders=4, offers=2):
+        self.folder = folder
+        self.settings = Settings(
+            kafka=address,
+            prefix=f"t{uuid4().hex[:8]}.",
+            partitions_order=orders,
+            partitions_offer=offers,
+            replication=1,
+            state=folder / "none",
+        )
+        self.names = Names(self.settings.prefix)
+        administration(self.settings).apply()
+        self.workers = []
+        self.outbox = Outbox(address)
+
+    def publish(self, campaign=CAMPAIGN, stock=STOCK, clock=lambda: PUBLISHED):
+        """Put a campaign and stock on the topics."""
+        name = uuid4().hex[:8]
+        campaigns = []
+        if campaign:
+            campaigns = [self.folder / f"{name}.yaml"]
+            campaigns[0].write_text(campaign)
+        rows = self.folder / f"{name}.csv"
+        if stock:
+            rows.write_text(stock)
+        publish_files(self.settings, campaigns, rows if stock else None, clock)
+        return self
+
+    def worker(self, name="one", *extra, ready=True):
+        """Start a worker."""
+        worker = WorkerProcess(self.settings, self.folder, name, extra)
+        self.workers.append(worker)
+        return worker.wait_ready() if ready else worker
+
+    def send(self, events):
+        """Put events (type, data) on their topics, and wait until the broker has them."""
+        for kind, data in events:
+            body = json.loads(data)
+            id_ = body.get("event") or f"{body['order']}-{body['revision']}"
+            self.outbox.write([event(self.names, Envelope(id_, "/test", kind, body["order"], data))])
+        self.outbox.flush()
+
+    def write(self, channel, key, body, headers=(), partition=None):
+        """Put any record on a topic."""
+        from makeweight.adapters.kafka.wire import Sending  # noqa: PLC0415
+
+        self.outbox.write([Sending(self.names.topic(channel), key, body, list(headers), partition)])
+        self.outbox.flush()
+
+    def quiet(self, seconds=120):
+        """Wait until everything is handled."""
+        wait_until_quiet(self.settings, seconds)
+        return self
+
+    def reading(self):
+        """A reader of the topics."""
+        return TopicReader(reader(self.settings.kafka), self.names)
+
+    def ending(self):
+        """What everything came to."""
+        return self.reading().ending()
+
+    def rejects(self):
+        """What was put aside."""
+        return [REJECT.loads(r.value) for r in self.reading().records("rejects")]
+
+    def again(self):
+        """What the embedded host comes to on the recorded inputs."""
+        topics = self.reading()
+        inputs = [one for stage in ("desk", "ledger") for one in recorded(stage, topics.entries(stage))]
+        return rerun(self.folder / f"again-{uuid4().hex[:8]}", topics.book(), inputs, PUBLISHED)
+
+    def close(self):
+        """End the workers and remove the topics."""
+        for worker in self.workers:
+            if worker.process.poll() is None:
+                worker.process.kill()
+                worker.process.wait(30)
+        self.outbox.close()
+        admin = AdminClient({"bootstrap.servers": self.settings.kafka, "log_level": 0})
+        topics = [name for name in admin.list_topics(timeout=10).topics if name.startswith(self.settings.prefix)]
+        for future in admin.delete_topics(topics).values():
+            future.result()
+
+
+def highest_revisions(events):
+    """What was sent: the highest revision of each order."""
+    found = {}
+    for kind, data in events:
+        body = json.loads(data)
+        if kind.endswith("order.v1"):
+            found[body["order"]] = max(body["revision"], found.get(body["order"], 0))
+    return found
+
+
+def check(installation, events):
+    """The safety of a run that is over; returns what it came to.
+
+    Nothing sent is lost; what was said of a claim is one thing (S2); what the fold of the log says, the embedded host
+    says too (S9, S10, equality); gift units on open tickets are the units held, no more and no less (S7, S8); no unit
+    is given that did not come in (S1, S4); nothing was put aside as a defect.
+    """
+    ending = installation.ending()
+    for order, revision in highest_revisions(events).items():
+        assert ending.orders[order].order.revision == revision, f"{order} lost a revision"
+    said = {}
+    for record in installation.reading().records("decisions"):
+        decision = DECISION.loads(record.value)
+        if isinstance(decision, Decision):
+            what = (decision.outcome, decision.units, decision.owed, decision.gift, decision.site, decision.reason)
+            assert said.setdefault(decision.id, what) == what, f"two things were said of {decision.id}"
+    for balance in ending.balances:
+        balance.check()
+    on_tickets = {}
+    for ticket in ending.tickets.values():
+        for line in ticket.gift_lines if ticket.state != "void" else ():
+            name = f"{ticket.order}/{line.offer}"
+            on_tickets[name] = on_tickets.get(name, 0) + line.units
+    held = {f"{c.claim.order}/{c.claim.offer}": c.held for c in ending.claims if c.held and c.claim.options}
+    assert on_tickets == held
+    assert not any(state.waiting for state in ending.orders.values())
+    assert [r for r in installation.rejects() if r.code not in ("unknown_order", "unknown_ticket")] == []
+    assert ending.hash() == installation.again().hash()
+    return ending
