@@ -85,7 +85,7 @@ def _beyond_ticks(consumer: Consumer, place: tuple[str, int], start: int, end: i
     consumer.assign([TopicPartition(*place, start)])
     found, last = False, start - 1
     while last < end - 1:
-        for message in consumer.consume(100, 1.0):
+        for message in consumer.consume(100, 0.02):
             if message.error() is None:
                 found = found or message.key() != b"tick"
                 last = message.offset() or 0

@@ -169,7 +169,7 @@ def found_broker() -> Broker | GivenBroker:
         wait_until_it_answers(given, 15)
         return GivenBroker(given)
     if os.environ.get(IMAGE):
-        from tests.support.image import ContainerBroker  # needs Docker's client: only where an image is named
+        from tests.support.image import ContainerBroker  # noqa: PLC0415 - it imports this module, and Docker's client
 
         return ContainerBroker(os.environ[IMAGE])
     return Broker().start()

@@ -1,4 +1,4 @@
-"""A worker that does something at a named step: ``python -m tests.support.worker [--at STAGE:STEP:N:ACTION] [--code …]``.
+"""A worker that does something at a named step: ``python -m tests.support.worker --at STAGE:STEP:N:ACTION``.
 
 It is the real worker, built by the real composition root from the environment; only what follows a step is added, and
 for the tests of two versions side by side, a ledger that thinks every gift is in stock.
@@ -37,18 +37,16 @@ def at_step(service, spec):
 
 def generous():
     """Other code: a ledger whose decisions see stock without end. Its folds are the same as everybody's."""
-    honest = settle._free
-    settle._from_stock_free = lambda *_: 10**6
-    code = settle._from_stock
+    honest, decide = settle._free, settle._from_stock  # noqa: SLF001 - another version of the very function
 
     def from_stock(store, claim, state, wanted):
-        settle._free = settle._from_stock_free
+        settle._free = lambda *_: 10**6  # noqa: SLF001 - as above
         try:
-            return code(store, claim, state, wanted)
+            return decide(store, claim, state, wanted)
         finally:
-            settle._free = honest
+            settle._free = honest  # noqa: SLF001 - as above
 
-    settle._from_stock = from_stock
+    settle._from_stock = from_stock  # noqa: SLF001 - as above
 
 
 def slow_gate(seconds):
