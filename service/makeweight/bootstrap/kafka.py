@@ -62,7 +62,16 @@ class Distributed:
         self._names, self._rejects = names, Outbox(address)
         follower = Follower(address, names.topic("campaigns"), self._campaign_refused)
         group = f"{settings.prefix}makeweight"
-        plan = Plan(address, names, group, settings.worker, settings.host, settings.port, settings.session_seconds)
+        plan = Plan(
+            address,
+            names,
+            group,
+            settings.worker,
+            settings.host,
+            settings.port,
+            settings.state,
+            settings.session_seconds,
+        )
         self.worker = Worker(plan, (self.desk, self.ledger), follower, clock)
         self.worker.metrics_page = self._metrics_page
         self.worker.on_second = self._show_lags

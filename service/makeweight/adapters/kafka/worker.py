@@ -11,9 +11,9 @@ What must hold here, each line shown by a test on a real broker:
 import asyncio
 import logging
 import os
-import tempfile
 import threading
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import faust
@@ -50,6 +50,7 @@ class Plan:
     worker: str | None
     host: str
     port: int
+    directory: Path
     session_seconds: float = 15.0
 
 
@@ -72,6 +73,7 @@ class Worker:
 
     def _faust_app(self) -> faust.App:
         plan = self._plan
+        plan.directory.mkdir(parents=True, exist_ok=True)
         app = _App(
             plan.group,
             broker=[f"kafka://{one}" for one in plan.address.split(",")],
@@ -81,7 +83,7 @@ class Worker:
             topic_disable_leader=True,
             topic_allow_declare=False,
             store="memory://",
-            datadir=tempfile.mkdtemp(prefix="makeweight-faust-"),
+            datadir=str(plan.directory / "faust"),
             web_enabled=False,
             worker_redirect_stdouts=False,
             stream_wait_empty=True,  # a batch in flight ends before its partitions go, and before the process does

@@ -1,0 +1,314 @@
+"""One contract for both hosts: the same tests against the embedded service and against workers on Kafka."""
+
+import json
+import uuid
+from abc import ABC, abstractmethod
+
+import pytest
+
+from makeweight.adapters.documents.orders import read_one
+from makeweight.adapters.hosting import Incoming
+from makeweight.bootstrap import Embedded, publish_files
+from makeweight.bootstrap import explain as explain_embedded
+from makeweight.bootstrap.kafka import explain as explain_distributed
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE
+from makeweight.settings import Settings
+from tests.support.fleet import Installation
+from tests.support.week import PUBLISHED
+
+SAFE = "cautions: {dangerous_goods: none, age: none, food: none}"
+CAMPAIGN = f"""\
+campaign: week
+title: A week
+markets: [IE]
+currency: EUR
+zone: Europe/Dublin
+from: 2026-11-23 00:00
+until: 2026-11-30 00:00
+gifts:
+  - {{gift: TIN, title: Tin, stated_value: 600, {SAFE}}}
+  - {{gift: MUG, title: Mug, stated_value: 300, {SAFE}}}
+offers:
+  - {{offer: tin, says: A tin from 40 on., counts: {{by: total, at_least: 4000}}, gives: {{gift: TIN}}}}
+  - offer: mug
+    says: A mug with Inkmoor.
+    counts: {{brands: [Inkmoor], by: any}}
+    gives: {{gift: MUG}}
+    when_out: owed
+"""
+STOCK = "gift,site,units,offer\nTIN,main,1000,\nMUG,main,1,\n"
+
+
+class Embeddable:
+    """The embedded service as the contract sees it."""
+
+    def __init__(self, folder):
+        self._folder = folder
+        self._settings = Settings(state=folder / "state", kafka=None)
+        self.publish(CAMPAIGN, STOCK)
+        self._start()
+
+    def _start(self):
+        self._service = Embedded(self._settings, lambda: PUBLISHED)
+        self._service.intake.start()
+        self._service.take_up()
+
+    def publish(self, campaign, stock):
+        """Campaign and stock, as texts; each may be empty."""
+        _publish(self._folder, campaign, stock, lambda c, s: publish_files(self._settings, c, s, lambda: PUBLISHED))
+
+    def send(self, *events):
+        """Events (type, id, body) in this order; returns once they are handled."""
+        incoming = []
+        for kind, id_, body in events:
+            whole = {"specversion": "1.0", "id": id_, "source": "/t", "type": kind, "data": body}
+            line = read_one(dumps(whole) if isinstance(body, dict) else body, "t", 1)
+            key = body["order"] if line.body is not None else ""
+            incoming.append(Incoming(line.kind, key, "/t", id_, line.raw, line.body, line.digest, line.error))
+        self._service.take_up()
+        self._service.intake.submit(incoming).result()
+
+    def restart(self):
+        """End it and start it again."""
+        self._service.close()
+        self._start()
+
+    def ending(self):
+        """What everything came to."""
+        self._service.take_up()
+        return self._service.reader.ending()
+
+    def rejects(self):
+        """Codes of what was put aside."""
+        return [r["code"] for r in self._service.reader.rejects(1_000)]
+
+    def explain(self, order):
+        """The story of an order."""
+        return explain_embedded(self._settings, order)
+
+    def close(self):
+        """End it."""
+        self._service.close()
+
+
+class Distributable:
+    """Workers on Kafka as the contract sees them."""
+
+    def __init__(self, address, folder):
+        self._installation = Installation(address, folder)
+        self._installation.publish(CAMPAIGN, STOCK)
+        self._installation.worker()
+
+    def publish(self, campaign, stock):
+        """Campaign and stock, as texts; each may be empty."""
+        self._installation.publish(campaign, stock)
+        self._installation.quiet()
+
+    def send(self, *events):
+        """Events (type, id, body) in this order; returns once they are handled. Topics keep no order between them."""
+        for kind, id_, body in events:
+            told = [
+                ("ce_specversion", b"1.0"),
+                ("ce_id", id_.encode()),
+                ("ce_source", b"/t"),
+                ("ce_type", kind.encode()),
+            ]
+            channel = "fulfilment" if kind == FULFILMENT_TYPE else "orders"
+            data, key = (dumps(body), body["order"]) if isinstance(body, dict) else (body, "")
+            self._installation.write(channel, key.encode(), data, told)
+            self._installation.quiet()
+
+    def restart(self):
+        """End it and start it again."""
+        assert self._installation.workers[-1].terminate() == 0
+        self._installation.worker()
+
+    def ending(self):
+        """What everything came to."""
+        return self._installation.quiet().ending()
+
+    def rejects(self):
+        """Codes of what was put aside."""
+        return [r.code for r in self._installation.rejects()]
+
+    def explain(self, order):
+        """The story of an order."""
+        return explain_distributed(self._installation.settings, order)
+
+    def close(self):
+        """End it."""
+        self._installation.close()
+
+
+def _publish(folder, campaign, stock, put):
+    name = uuid.uuid4().hex[:8]
+    paths = []
+    if campaign:
+        paths = [folder / f"{name}.yaml"]
+        paths[0].write_text(campaign)
+    rows = folder / f"{name}.csv"
+    if stock:
+        rows.write_text(stock)
+    put(paths, rows if stock else None)
+
+
+def order(revision=1, charged=4000, **members):
+    """An order of one line, with an id of its own unless one is given."""
+    line = {"number": 1, "sku": "S", "units": 1, "total_charged": charged, "brand": members.pop("brand", "")}
+    at = "2026-11-24T10:00:00Z"
+    head = {"order": f"O{uuid.uuid4().hex[:10]}", "revision": revision, "status": "placed", "placed_at": at}
+    return {**head, "revised_at": at, "market": "IE", "currency": "EUR", "lines": [line], "note": "opaque", **members}
+
+
+def placed(body):
+    """The event of an order."""
+    return (ORDER_TYPE, f"{body['order']}-{body['revision']}", body)
+
+
+def released(body, ticket):
+    """The event of a ticket that went to the floor."""
+    what = {"event": f"w-{body['order']}", "order": body["order"], "ticket": ticket, "happened": "released"}
+    return (FULFILMENT_TYPE, what["event"], {**what, "at": "2026-11-24T11:00:00Z"})
+
+
+class HostContract(ABC):
+    """What holds of every host. Orders have ids of their own, so the tests of a class share one service."""
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    @abstractmethod
+    def service(cls):
+        """A service with the campaign and the stock."""
+
+    def gifts(self, service, body):
+        """State and gifts of an order's tickets."""
+        tickets = [t for t in service.ending().tickets.values() if t.order == body["order"]]
+        return [(t.state, [(g.gift, g.units) for g in t.gift_lines]) for t in sorted(tickets, key=lambda t: t.ticket)]
+
+    def test_an_order_gets_its_ticket(self, service):
+        """A qualifying order: final, with its gift, its opaque part carried through; the other has none."""
+        yes, no = order(), order(charged=3999)
+        service.send(placed(yes), placed(no))
+        assert self.gifts(service, yes) == [("final", [("TIN", 1)])]
+        assert self.gifts(service, no) == [("final", [])]
+        ticket = service.ending().tickets[f"{yes['order']}/main/1"]
+        assert ticket.order_parts == {"note": "opaque"}
+
+    def test_a_repeat_changes_nothing(self, service):
+        """The same event again: the same ending, and nothing put aside."""
+        body = order()
+        service.send(placed(body))
+        before, aside = service.ending().hash(), service.rejects()
+        service.send(placed(body), placed(body))
+        assert service.ending().hash() == before
+        assert service.rejects() == aside
+
+    def test_other_content_is_a_conflict(self, service):
+        """Same order and revision, other content: the first counts, the second is kept aside."""
+        body = order()
+        service.send(placed(body), placed({**body, "note": "other"}))
+        assert self.gifts(service, body) == [("final", [("TIN", 1)])]
+        assert service.rejects().count("other_content") == 1
+
+    def test_a_lower_revision_changes_nothing(self, service):
+        """Revision 2 overtakes revision 1."""
+        body = order()
+        second = {**body, "revision": 2, "status": "amended", "lines": [{**body["lines"][0], "total_charged": 10}]}
+        service.send(placed(second), placed(body))
+        assert self.gifts(service, body) == [("final", [])]
+        assert service.ending().orders[body["order"]].order.revision == 2
+
+    def test_a_cancelled_order_gives_its_gift_back(self, service):
+        """Its ticket is void, and the unit is free again."""
+        body = order()
+        free = self.free(service)
+        service.send(placed(body))
+        assert self.free(service) == free - 1
+        service.send(placed({**body, "revision": 2, "status": "cancelled"}))
+        assert self.gifts(service, body) == [("void", [])]
+        assert self.free(service) == free
+
+    def free(self, service):
+        """Free units of the tin."""
+        return next((b.free for b in service.ending().balances if b.gift == "TIN"), 0)
+
+    def test_a_malformed_event_is_put_aside_and_its_neighbours_are_served(self, service):
+        """Between two good orders."""
+        first, last = order(), order()
+        aside = len(service.rejects())
+        service.send(placed(first), (ORDER_TYPE, "x", b"no json"), placed(last))
+        assert len(service.rejects()) == aside + 1
+        assert "malformed" in service.rejects()
+        assert self.gifts(service, first) == self.gifts(service, last) == [("final", [("TIN", 1)])]
+
+    def test_a_released_ticket_is_frozen(self, service):
+        """What comes after it is on a second ticket."""
+        body = order()
+        service.send(placed(body))
+        service.send(released(body, f"{body['order']}/main/1"))
+        lines = [*body["lines"], {**body["lines"][0], "number": 2}]
+        service.send(placed({**body, "revision": 2, "status": "amended", "lines": lines}))
+        assert self.gifts(service, body) == [("final", [("TIN", 1)]), ("final", [])]
+
+    def test_a_fact_on_an_unknown_order_is_put_aside(self, service):
+        """Nobody has heard of it."""
+        body = order()
+        service.send(released(body, f"{body['order']}/main/1"))
+        assert "unknown_order" in service.rejects()
+
+    def test_an_owed_gift_follows_its_stock(self, service):
+        """One mug for two orders: the second is owed, and gets it when stock comes in."""
+        first, second = (order(brand="Inkmoor", charged=100) for _ in range(2))
+        service.send(placed(first))
+        service.send(placed(second))
+        assert self.gifts(service, first) == [("final", [("MUG", 1)])]
+        assert self.gifts(service, second) == [("gift_to_follow", [])]
+        service.publish("", "gift,site,units,offer\nMUG,main,1,week/mug\n")
+        assert self.gifts(service, second) == [("final", [("MUG", 1)])]
+
+    def test_a_restart_forgets_nothing(self, service):
+        """The same ending after a restart; a repeat is still one, and an amendment finds what was held."""
+        body = order()
+        service.send(placed(body))
+        before = service.ending().hash()
+        service.restart()
+        assert service.ending().hash() == before
+        service.send(placed(body))
+        assert service.ending().hash() == before
+        service.send(placed({**body, "revision": 2, "status": "amended", "note": "changed"}))
+        assert self.gifts(service, body) == [("final", [("TIN", 1)])]
+
+    def test_an_order_is_explained(self, service):
+        """Its events, its offers with a sentence each, its tickets."""
+        body = order()
+        service.send(placed(body))
+        story = service.explain(body["order"])
+        assert [o["outcome"] for o in story["offers"] if o["offer"] == "week/tin"] == ["granted"]
+        assert story["tickets"][0]["gifts"] == [{"gift": "TIN", "units": 1, "offer": "week/tin"}]
+        assert json.dumps(story["events"]).count("ledger answered") == 1
+        assert service.explain("never-seen") is None
+
+
+class TestEmbedded(HostContract):
+    """The embedded service keeps the contract."""
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def service(cls, tmp_path_factory):
+        """Embedded."""
+        made = Embeddable(tmp_path_factory.mktemp("embedded"))
+        yield made
+        made.close()
+
+
+class TestDistributed(HostContract):
+    """Workers on Kafka keep the contract."""
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def service(cls, broker, tmp_path_factory):
+        """One worker on a real broker."""
+        made = Distributable(broker.address, tmp_path_factory.mktemp("distributed"))
+        yield made
+        made.close()
