@@ -30,7 +30,15 @@ STATE = Path("build") / "demo-kafka"
 START_SECONDS = 60
 SESSION_SECONDS = 6.0
 
-out = Console(highlight=False)
+COMPARED = {
+    "judgement": "orders' judgements",
+    "decision": "decisions",
+    "units granted": "offers' units granted",
+    "stock left": "stocks left",
+    "ticket": "tickets",
+}
+
+out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True)
 
 
@@ -122,8 +130,7 @@ def _play(settings: Settings) -> int:
         for worker in workers.values():
             worker.close()
     found = compare(settings, events, lambda what: err.print(f"comparing: {what} …", style="dim"))
-    told = ", ".join(f"{number:,} {kind}s" if not kind.endswith("d") else f"{kind} of {number}" for kind, number in
-                     found.compared.items())  # fmt: skip
+    told = ", ".join(f"{found.compared[kind]:,} {words}" for kind, words in COMPARED.items())
     out.print(f"what does not depend on the order of arrival: {'equal' if not found.differing else 'differs'} ({told})")
     for line in found.differing:
         out.print(f"  {line}", markup=False)

@@ -30,7 +30,7 @@ class Follower:
     """Follows the topic of campaigns in a thread of its own."""
 
     def __init__(self, address: str, topic: str, refused: Refused) -> None:
-        self._consumer = reader(address)
+        self._consumer = reader(address, wait_ms=500)
         self._topic, self._refused = topic, refused
         self._campaigns: dict[tuple[str, int], tuple[bytes, Campaign]] = {}
         self._next = 0

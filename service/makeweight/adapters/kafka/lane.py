@@ -83,6 +83,7 @@ class Lane:
         rows = self._db.execute("SELECT name, body FROM meta WHERE name LIKE 'input:%'")
         self.input_next = {name.removeprefix("input:"): int(body) for name, body in rows}
         self._subjects: dict[Subject, None] = {}
+        self._changed = False
 
     def _meta(self, name: str) -> str | None:
         row = self._db.execute("SELECT body FROM meta WHERE name = ?", (name,)).fetchone()
@@ -110,6 +111,7 @@ class Lane:
         self._db.execute("BEGIN")
         self.new = []
         self._subjects = {}
+        self._changed = False
 
     def decide(self, one: Incoming, view: View) -> Verdict:
         """Decide an input and fold its entries into the open transaction."""
@@ -122,6 +124,7 @@ class Lane:
         return verdict
 
     def _fold(self, key: str, entry: Any) -> None:
+        self._changed = True
         if self.counting is not None:
             self.counting.touch(key)
         for subject in self.stage.fold(self.store, entry):
@@ -175,10 +178,14 @@ class Lane:
 
     def commit(self, inputs: dict[str, int]) -> None:
         """Commit the state with where the log and the inputs stand."""
+        self.input_next |= inputs
+        if not self._changed:
+            # Nothing happened, as on most ticks: where the inputs stand is known well enough from the last time.
+            self._db.execute("ROLLBACK")
+            return
         if self.counting is not None:
             self.counting.flush()
         self.store.flush()
-        self.input_next |= inputs
         rows = [("log", str(self.log_next)), *((f"input:{topic}", str(at)) for topic, at in inputs.items())]
         self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", rows)
         self._db.execute("COMMIT")
@@ -194,7 +201,7 @@ class Lane:
     @property
     def answered(self) -> list[Instant]:
         """Of the last commit: when the orders were placed whose tickets now wait for nothing more."""
-        return self.counting.answered if self.counting is not None else []
+        return self.counting.answered if self.counting is not None and self._changed else []
 
     def close(self) -> None:
         """Roll back what is open and let go of the file."""

@@ -22,12 +22,15 @@ class Interrupted(RuntimeError):
     """The reader was told to end before it came to the end."""
 
 
-def reader(address: str, group: str = "makeweight-reader") -> Consumer:
-    """A consumer that joins no group, commits nothing and fails where a position does not exist."""
+def reader(address: str, *, wait_ms: int = 10) -> Consumer:
+    """A consumer that joins no group, commits nothing and fails where a position does not exist.
+
+    ``wait_ms``: how long the broker waits with its answer at a log's end. Short finds the end sooner, long costs less.
+    """
     return Consumer(
         {
             "bootstrap.servers": address,
-            "group.id": group,
+            "group.id": "makeweight-reader",
             "enable.auto.commit": False,
             "enable.auto.offset.store": False,
             "enable.partition.eof": True,  # the end is what the broker says it is, not a number that was asked before
@@ -36,7 +39,7 @@ def reader(address: str, group: str = "makeweight-reader") -> Consumer:
             "fetch.max.bytes": FETCH_BYTES,
             "fetch.message.max.bytes": 8_388_608,
             "queued.max.messages.kbytes": 65_536,
-            "fetch.wait.max.ms": 10,
+            "fetch.wait.max.ms": wait_ms,
             "reconnect.backoff.ms": 50,
             "reconnect.backoff.max.ms": 1_000,
         },

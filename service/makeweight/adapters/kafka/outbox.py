@@ -86,6 +86,11 @@ class Outbox:
         if self._failed:
             raise NotWritten("; ".join(sorted({str(error) for error in self._failed})))
 
+    @property
+    def waiting(self) -> bool:
+        """Whether anything is on its way, or failed since the last flush."""
+        return bool(len(self._producer) or self._failed)
+
     def close(self, seconds: float = 5) -> None:
         """Let go of the broker; what is not acknowledged by then is not written."""
         self._producer.flush(seconds)

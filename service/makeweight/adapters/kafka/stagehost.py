@@ -263,7 +263,8 @@ class StageHost:
         return bodies, offsets
 
     async def _flush(self) -> None:
-        await asyncio.to_thread(self._outbox.flush, self._closing.is_set)
+        if self._outbox.waiting:
+            await asyncio.to_thread(self._outbox.flush, self._closing.is_set)
 
     def _believe(self, lane: Lane) -> None:
         """Step 3, where another writer's entries lie between."""

@@ -17,11 +17,13 @@ from pathlib import Path
 from typing import Any
 
 import faust
+import mode.loop
 from aiohttp import web
 from faust.types import AppT, EventT
 
 from makeweight.adapters.hosting import Clock
 from makeweight.adapters.kafka.follower import Follower
+from makeweight.adapters.kafka.lean import LeanTransport, batches
 from makeweight.adapters.kafka.stagehost import StageHost
 from makeweight.adapters.kafka.wire import Names, Record, Sending
 from makeweight.contracts.codec import dumps
@@ -32,7 +34,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 
 TAKE = 500  # messages to a batch
-POLL_SECONDS = 0.01  # between two looks at what has come
+GATHER_SECONDS = 0.003  # for more to come, before a batch is taken
 TICK_SECONDS = 1
 END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
 CRASHED = 70
@@ -116,8 +118,10 @@ class Worker:
 
     def _agent(self, host: StageHost) -> Any:
         async def take(stream: Any) -> None:
-            async for events in stream.take_events(TAKE, within=POLL_SECONDS):
+            async for events in batches(stream, TAKE, GATHER_SECONDS):
                 await self._take(host, events)
+                for event in events:
+                    event.ack()
 
         return take
 
@@ -137,7 +141,7 @@ class Worker:
         finally:
             if not done:
                 for event in events:
-                    event.message.acked = True  # it is not: marked so, the stream's clean-up leaves it uncommitted
+                    event.message.acked = True  # it is not: marked so, nothing commits it
 
     @staticmethod
     def _mine(host: StageHost, events: Sequence[EventT[Any]]) -> list[Record]:
@@ -236,8 +240,12 @@ class Worker:
 
     def run(self, loglevel: str, logging_config: dict[str, Any]) -> int:
         """Run until told to end; the exit code. SIGTERM ends the batch in flight, commits and leaves."""
+        mode.loop.use("uvloop")  # of the consumer's thread too
+        loop = asyncio.new_event_loop()
+        asyncio.set_event_loop(loop)
+        self.app.loop = loop
         runner = self.app.Worker(
-            loglevel=loglevel, logging_config=logging_config, redirect_stdouts=False, quiet=True, debug=False
+            loop=loop, loglevel=loglevel, logging_config=logging_config, redirect_stdouts=False, quiet=True, debug=False
         )
         try:
             runner.execute_from_commandline()
@@ -254,6 +262,9 @@ class _App(faust.App):
     """Faust's app, with our start and end."""
 
     worker: Worker
+
+    def _new_transport(self) -> Any:
+        return LeanTransport(self.conf.broker_consumer, self)
 
     async def on_start(self) -> None:
         await self.worker.start()

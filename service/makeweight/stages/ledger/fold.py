@@ -52,8 +52,7 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     if old is not None and (old.claim.number, old.edition) >= (claim.number, entry.edition):
         return [("claim", claim.offer, claim.order)]  # first in the log wins
     void = not _fits(store, entry, old)
-    if void:
-        entry = _void(entry, old)
+    entry = _within_claim(_void(entry, old) if void else entry, old)
     free = _move(store, claim.offer, entry.moves)
     # What stays with the order is what it had, whatever the entry's writer knew of it.
     stays = old is not None and old.held > 0 and old.held + entry.units > 0
@@ -144,6 +143,23 @@ def _void(entry: Settled, old: ClaimState | None) -> Settled:
         substitute=bool(old and old.substitute),
         serves=0,
     )
+
+
+def _within_claim(entry: Settled, old: ClaimState | None) -> Settled:
+    """No claim holds more reserved units, or is owed more, than it asks for, whatever its writer did not know of."""
+    claim = entry.claim
+    held = (old.held if old else 0) + entry.units
+    reserved = (old.reserved if old else 0) + entry.units
+    surplus = min(reserved, max(0, held - claim.units))
+    owed = min(entry.owed, max(0, claim.units - held))
+    if not surplus and owed == entry.owed and entry.outcome == outcome_of(held, owed):
+        return entry  # as its writer saw it
+    moves = entry.moves
+    gift, site = (old.gift, old.site) if old and old.held else (entry.gift, entry.site)
+    if surplus and gift is not None and site is not None:
+        moves = [*moves, Move(Account.RESERVED, Account.FREE, gift, site, surplus)]
+    outcome = outcome_of(held - surplus, owed)
+    return replaced(entry, moves=moves, units=entry.units - surplus, owed=owed, outcome=outcome)
 
 
 def _move(store: Store, offer: str, moves: Iterable[Move]) -> int:
