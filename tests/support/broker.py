@@ -1,12 +1,14 @@
 """A real Kafka for the tests, found in this order: an address that is given, a container, a plain process.
 
-Containers are tried where an image is named (MAKEWEIGHT_KAFKA_IMAGE). A plain process needs Java 17 and Maven, which
-fetches the broker once. Where none can be had the tests fail and say what to install: a suite without a broker would
-show nothing of the distributed service.
+A container is taken where an image is named (MAKEWEIGHT_KAFKA_IMAGE). A plain process needs Java 17 and Maven, which
+fetches the broker once; it starts faster, so a container of docker-compose.yml's image is only taken where these two
+are missing and an engine answers. Where none can be had the tests fail and say what to install: a suite without a
+broker would show nothing of the distributed service.
 """
 
 import fcntl
 import os
+import re
 import shutil
 import signal
 import socket
@@ -14,19 +16,23 @@ import subprocess
 import tempfile
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from confluent_kafka import KafkaException
 from confluent_kafka.admin import AdminClient
+
+if TYPE_CHECKING:
+    from tests.support.image import ContainerBroker
 
 ROOT = Path(__file__).parents[2]
 POM = Path(__file__).parent / "kafka" / "pom.xml"
 JARS = ROOT / "build" / "kafka"
 ADDRESS, IMAGE = "MAKEWEIGHT_TEST_KAFKA", "MAKEWEIGHT_KAFKA_IMAGE"
 START_SECONDS = 60
+JAVA_MIN = 17
 MISSING = (
-    f"the tests need a Kafka broker: set {ADDRESS} to the address of one, or install Java 17 and Maven "
-    "(Debian: apt-get install openjdk-17-jdk-headless maven), or name a container image in "
-    f"{IMAGE} where Docker runs"
+    f"the tests need a Kafka broker: install Java {JAVA_MIN} or newer and Maven (Debian: apt-get install "
+    f"openjdk-{JAVA_MIN}-jdk-headless maven), or Docker, or set {ADDRESS} to the address of a broker"
 )
 
 
@@ -66,15 +72,29 @@ log.dirs={data}
 """
 
 
+def java_problem() -> str | None:
+    """Why the broker can't be run as a plain process here, or None if it can."""
+    java, maven = shutil.which("java"), shutil.which("mvn")
+    if java is None or maven is None:
+        return f"no {'java' if java is None else 'mvn'} on the path"
+    told = subprocess.run([java, "-version"], capture_output=True, text=True, check=False).stderr
+    found = re.search(r'version "(\d+)', told)
+    if found is None or int(found[1]) < JAVA_MIN:
+        return f"java is not {JAVA_MIN} or newer: {told.splitlines()[0] if told else 'it says no version'}"
+    return None
+
+
 def jars() -> str:
     """The class path of the broker; fetched once, also if two runs start at the same time."""
-    if shutil.which("java") is None or shutil.which("mvn") is None:
-        raise NoBroker(MISSING)
+    problem = java_problem()
+    if problem:
+        raise NoBroker(f"{MISSING} ({problem})")
     JARS.mkdir(parents=True, exist_ok=True)
     with (JARS / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         stamp = JARS / "complete"
         if not stamp.exists() or stamp.read_text() != POM.read_text():
+            shutil.rmtree(JARS / "libs", ignore_errors=True)  # jars of another version would be on the class path too
             command = ["mvn", "-q", "-B", "-f", str(POM), "dependency:copy-dependencies"]
             done = subprocess.run(
                 [*command, f"-DoutputDirectory={JARS / 'libs'}"], capture_output=True, text=True, check=False
@@ -89,13 +109,13 @@ class Broker:
     """A broker in a process of its own, with its data in a temporary directory."""
 
     def __init__(self) -> None:
+        self._class_path = jars()  # first, since it may raise: then nothing is left behind
         self._directory = Path(tempfile.mkdtemp(prefix="makeweight-kafka-"))
         self._port, controller = free_ports(2)
         self.address = f"127.0.0.1:{self._port}"
         self._config = self._directory / "server.properties"
         self._config.write_text(server_properties(self._port, controller, str(self._directory / "data")))
         self._process: subprocess.Popen[bytes] | None = None
-        self._class_path = jars()
         id_ = self._tool("random-uuid").stdout.strip().splitlines()[-1]
         self._tool("format", "--standalone", "-t", id_, "-c", str(self._config))
 
@@ -104,13 +124,24 @@ class Broker:
         return subprocess.run(command, capture_output=True, text=True, check=True)
 
     def start(self) -> "Broker":
-        """Start, and wait until it answers."""
-        log = (self._directory / "out.log").open("ab")
+        """Start, and wait until it answers; after an end, on the same ports and with the same data."""
+        out = self._directory / "out.log"
         command = ["java", "-Xmx512m", "-XX:+UseSerialGC", "-cp", self._class_path, "kafka.Kafka", str(self._config)]
-        self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
-        log.close()
-        wait_until_it_answers(self.address)
+        with out.open("ab") as log:
+            self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
+        try:
+            wait_until_it_answers(self.address)
+        except NoBroker as error:
+            told = out.read_text(errors="replace")[-2000:]
+            self.close()
+            raise NoBroker(f"{error}; it said: {told}") from None
         return self
+
+    def __enter__(self) -> "Broker":
+        return self.start()
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def signal(self, number: int) -> None:
         """Send a signal to the broker's process."""
@@ -127,15 +158,26 @@ class Broker:
 
     def kill(self) -> None:
         """SIGKILL, and wait for the end."""
-        self.signal(signal.SIGKILL)
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """SIGTERM, and wait for the end: the broker hands over and closes its logs."""
+        self._end(signal.SIGTERM)
+
+    def restart(self) -> None:
+        """Stop and start, on the same ports and with the same data."""
+        self.stop()
+        self.start()
+
+    def _end(self, number: int) -> None:
+        self.signal(number)
         assert self._process is not None
         self._process.wait(30)
 
     def close(self) -> None:
         """End the broker and remove its data."""
         if self._process is not None and self._process.poll() is None:
-            self._process.kill()
-            self._process.wait(30)
+            self.kill()
         shutil.rmtree(self._directory, ignore_errors=True)
 
 
@@ -162,14 +204,18 @@ def wait_until_it_answers(address: str, seconds: float = START_SECONDS) -> None:
     raise NoBroker(f"the broker at {address} did not answer within {seconds:.0f} s")
 
 
-def found_broker() -> Broker | GivenBroker:
+def found_broker() -> "Broker | GivenBroker | ContainerBroker":
     """A broker for the suite, by the order in the docstring of this module."""
-    given = os.environ.get(ADDRESS)
+    given, image = os.environ.get(ADDRESS), os.environ.get(IMAGE)
     if given:
         wait_until_it_answers(given, 15)
         return GivenBroker(given)
-    if os.environ.get(IMAGE):
-        from tests.support.image import ContainerBroker  # noqa: PLC0415 - it imports this module, and Docker's client
+    problem = java_problem()
+    if not image and problem is None:
+        return Broker().start()
+    from tests.support import image as images  # noqa: PLC0415 - it imports this module, and Docker's client
 
-        return ContainerBroker(os.environ[IMAGE])
-    return Broker().start()
+    no_engine = images.engine_problem()
+    if not image and no_engine:
+        raise NoBroker(f"{MISSING} ({problem}; {no_engine})")
+    return images.ContainerBroker(image or images.kafka_image())

@@ -14,6 +14,7 @@ import hashlib
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
@@ -41,6 +42,7 @@ from tests.support.broker import (
 # It is an image of its own, which can't be pulled everywhere; what is started here is closed here.
 testcontainers_config.ryuk_disabled = True
 
+LOCAL_ENGINE = "unix:///var/run/docker.sock"
 SUITE, SUITE_PYTHON = "bookworm", (3, 11)
 KAFKA_TAG = "makeweight-stand-in/kafka"
 PYTHON_TAG = "makeweight-stand-in/python"
@@ -78,6 +80,14 @@ ENV PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels
 
 def engine_problem() -> str | None:
     """Why no container engine answers here, or None if one does."""
+    address = os.environ.get("DOCKER_HOST") or LOCAL_ENGINE
+    if address.startswith("unix://"):
+        # Asked here first: where nothing listens, Docker's client leaves its socket to the garbage collector.
+        with socket.socket(socket.AF_UNIX) as probe:
+            try:
+                probe.connect(address.removeprefix("unix://"))
+            except OSError as error:
+                return f"no container engine answers at {address}: {error.strerror}"
     try:
         client = docker.from_env(timeout=10)
         try:
@@ -151,7 +161,8 @@ def _import(client: docker.DockerClient, root: Path, tag: str, *changes: str) ->
         raise NoBroker(f"the engine did not take the image {tag}")
 
 
-def _kafka_version() -> str:
+def kafka_version() -> str:
+    """The version of the broker that the plain process runs: what pom.xml says."""
     found = re.search(r"<artifactId>kafka_[\d.]+</artifactId>\s*<version>([\d.]+)</version>", POM.read_text())
     assert found is not None, f"{POM} names no version of the broker"
     return found[1]
@@ -159,7 +170,7 @@ def _kafka_version() -> str:
 
 def stand_in_kafka() -> str:
     """The tag of a Kafka image of the official one's shape, of the jars that the plain process runs; built once."""
-    tag = f"{KAFKA_TAG}:{_kafka_version()}"
+    tag = f"{KAFKA_TAG}:{kafka_version()}"
     with _alone(), engine() as client, tempfile.TemporaryDirectory(prefix="makeweight-image-") as place:
         if _exists(client, tag):
             return tag
@@ -220,21 +231,22 @@ def kafka_image() -> str:
     named = os.environ.get(IMAGE)
     if named:
         return named
-    return stand_in_kafka() if stands_in() else f"apache/kafka:{_kafka_version()}"
+    return stand_in_kafka() if stands_in() else f"apache/kafka:{kafka_version()}"
 
 
 def makeweight_image() -> str:
     """Build deploy/Dockerfile and give the tag; what has not changed comes from the engine's cache."""
-    arguments = {"PYTHON_IMAGE": stand_in_python()} if stands_in() else {}
+    # The stand-in has all that is installed, so it is built without a network; other bases need a registry.
+    how = {"buildargs": {"PYTHON_IMAGE": stand_in_python()}, "network_mode": "none"} if stands_in() else {}
     with _alone(), engine() as client:
         try:
             client.images.build(
                 path=str(ROOT),
                 dockerfile="deploy/Dockerfile",
-                buildargs=arguments,
                 tag=MAKEWEIGHT_TAG,
                 rm=True,
                 forcerm=True,
+                **how,
             )
         except BuildError as error:
             log = "".join(str(line.get("stream", "")) for line in error.build_log)
