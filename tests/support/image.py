@@ -18,7 +18,7 @@ import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -35,6 +35,7 @@ from tests.support.broker import (
     NoBroker,
     free_ports,
     jars,
+    java_problem,
     server_properties,
     wait_until_it_answers,
 )
@@ -47,6 +48,7 @@ SUITE, SUITE_PYTHON = "bookworm", (3, 11)
 KAFKA_TAG = "makeweight-stand-in/kafka"
 PYTHON_TAG = "makeweight-stand-in/python"
 MAKEWEIGHT_TAG = "makeweight:test"
+RECIPE = "makeweight.recipe"
 BUILD = ROOT / "build" / "images"
 CLUSTER = base64.urlsafe_b64encode(b"makeweight-tests").rstrip(b"=").decode()  # a cluster's id has 16 bytes
 HEAP = "-Xmx512m -XX:+UseSerialGC"
@@ -123,12 +125,16 @@ def stands_in() -> bool:
     return shutil.which("debootstrap") is not None and hasattr(os, "geteuid") and os.geteuid() == 0
 
 
+def _recipe() -> str:
+    """What a stand-in is made by, in short: one that was made by another version of this file is made anew."""
+    return hashlib.sha256(Path(__file__).read_bytes() + POM.read_bytes()).hexdigest()[:12]
+
+
 def _exists(client: docker.DockerClient, tag: str) -> bool:
     try:
-        client.images.get(tag)
+        return bool(client.images.get(tag).labels.get(RECIPE) == _recipe())
     except ImageNotFound:
         return False
-    return True
 
 
 # --- the stand-ins ----------------------------------------------------------------------------------------------------
@@ -152,11 +158,12 @@ def _script(path: Path, text: str) -> None:
     path.chmod(0o755)
 
 
-def _import(client: docker.DockerClient, root: Path, tag: str, *changes: str) -> None:
+def _import(client: docker.DockerClient, root: Path, tag: str, changes: Sequence[str] = ()) -> None:
     repository, _, version = tag.partition(":")
     command = ["tar", "--numeric-owner", "-C", str(root), "-c", "."]
     with subprocess.Popen(command, stdout=subprocess.PIPE) as tar:
-        client.api.import_image_from_stream(tar.stdout, repository=repository, tag=version, changes=list(changes))
+        changes = [*changes, f"LABEL {RECIPE}={_recipe()}"]
+        client.api.import_image_from_stream(tar.stdout, repository=repository, tag=version, changes=changes)
     if tar.returncode or not _exists(client, tag):
         raise NoBroker(f"the engine did not take the image {tag}")
 
@@ -185,7 +192,7 @@ def stand_in_kafka() -> str:
         data = root / "var" / "lib" / "kafka" / "data"
         data.mkdir(parents=True)
         os.chown(data, KAFKA_USER, KAFKA_USER)
-        _import(client, root, tag, f"USER {KAFKA_USER}:{KAFKA_USER}", f'CMD ["/{RUN_AT}"]')
+        _import(client, root, tag, (f"USER {KAFKA_USER}:{KAFKA_USER}", f'CMD ["/{RUN_AT}"]'))
     return tag
 
 
@@ -231,7 +238,8 @@ def kafka_image() -> str:
     named = os.environ.get(IMAGE)
     if named:
         return named
-    return stand_in_kafka() if stands_in() else f"apache/kafka:{kafka_version()}"
+    # A stand-in is made of the jars of the plain process, which Maven fetches.
+    return stand_in_kafka() if stands_in() and java_problem() is None else f"apache/kafka:{kafka_version()}"
 
 
 def makeweight_image() -> str:

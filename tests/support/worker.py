@@ -13,7 +13,7 @@ import time
 from makeweight.adapters.kafka.lane import Lane
 from makeweight.adapters.telemetry.logs import configure, for_libraries
 from makeweight.bootstrap import tune_collector, wall_clock
-from makeweight.bootstrap.kafka import Distributed
+from makeweight.bootstrap.worker import Distributed
 from makeweight.cli.console import read_settings
 from makeweight.stages.ledger import settle
 

@@ -8,7 +8,6 @@ import typer
 from makeweight.adapters.kafka.administration import KafkaProblem
 from makeweight.adapters.telemetry.logs import configure, for_libraries
 from makeweight.bootstrap import tune_collector, wall_clock
-from makeweight.bootstrap.kafka import Distributed
 from makeweight.cli.console import UNAVAILABLE, fail, read_settings
 
 HELP = """Run a worker of the distributed service: orders in from Kafka, tickets out to it.
@@ -32,6 +31,8 @@ def worker(
     port: Annotated[int | None, typer.Option(help="Port of /metrics and /health.")] = None,
 ) -> None:
     """Run a worker."""
+    from makeweight.bootstrap.worker import Distributed  # noqa: PLC0415 - Faust loads slowly, and only a worker needs it
+
     settings = read_settings(kafka=kafka, state=state, worker=name, host=host, port=port)
     try:
         configure(settings.log_level)
