@@ -10,6 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import contextmanager, suppress
+from itertools import islice
 from pathlib import Path
 from uuid import uuid4
 
@@ -19,12 +20,20 @@ from confluent_kafka import OFFSET_BEGINNING, Consumer, Producer, TopicPartition
 from confluent_kafka.admin import AdminClient, NewTopic
 from docker.errors import APIError
 
+from deploy.demo.compare import compare, wait_until_quiet
+from deploy.demo.day import ORDER_TYPE, day
+from deploy.demo.load import publish_day, send_day
+from makeweight.adapters.kafka.logs import reader
+from makeweight.adapters.kafka.reading import TopicReader
+from makeweight.adapters.kafka.wire import Names
+from makeweight.settings import Settings
 from tests.support.broker import free_ports
 from tests.support.image import ContainerBroker, engine, engine_problem, kafka_image, makeweight_image
 
 COMPOSE = yaml.safe_load((Path(__file__).parents[2] / "docker-compose.yml").read_text())["services"]
 STATE = "/var/lib/makeweight"
 READY_SECONDS = 60
+EVENTS = 60  # of the demo's morning: orders, changes of them, and what the warehouse says
 
 # The first of these tests builds images, which may take some minutes.
 pytestmark = pytest.mark.timeout(1_200)
@@ -159,7 +168,7 @@ def test_a_record_goes_through_a_broker_in_a_container(broker):
 
 
 def test_workers_in_containers_share_the_work(client, image, broker):
-    """`topics apply`, then two workers, as docker-compose.yml has them: healthy, all partitions open, ended well."""
+    """`topics apply`, then two workers, as docker-compose.yml has them: healthy, orders in, tickets out, ended well."""
     prefix, ports = f"t{uuid4().hex[:8]}.", free_ports(2)
     common = {"MAKEWEIGHT_KAFKA": broker.address, "MAKEWEIGHT_PREFIX": prefix, "MAKEWEIGHT_REPLICATION": "1"}
 
@@ -172,14 +181,34 @@ def test_workers_in_containers_share_the_work(client, image, broker):
     with container("topics") as topics:
         code, said = ended(topics)
     assert code == 0, said
+    # Before there are workers: the demo dates its publishing back, so that its campaigns are in force at once, and a
+    # running worker might judge the first order before it has read them.
+    settings = Settings(kafka=broker.address, prefix=prefix, replication=1)
+    publish_day(settings)
     with container("worker-1", ports[0]) as one, container("worker-2", ports[1]) as two:
         for worker, port in ((one, ports[0]), (two, ports[1])):
             until(worker, lambda port=port: healthy(port), "healthy")
         until(one, lambda: sum(opened(port) for port in ports) == 8 + 4, "all partitions open")
+        check_the_morning(settings)
         for worker in (one, two):
             worker.kill(signal.SIGTERM)
             code, said = ended(worker)
             assert code == 0, said
+
+
+def check_the_morning(settings):
+    """Send the first of the demo's day: each order has a ticket, gifts are on them, and all is as embedded."""
+    events = list(islice(day(), EVENTS))
+    send_day(settings, events)
+    wait_until_quiet(settings)
+    consumer = reader(settings.kafka)
+    ending = TopicReader(consumer, Names(settings.prefix)).ending()
+    consumer.close()
+    orders = {one["subject"] for one in events if one["type"] == ORDER_TYPE}
+    assert {ticket.order for ticket in ending.tickets.values()} == orders
+    assert any(claim.outcome == "granted" for claim in ending.claims)
+    found = compare(settings, events)
+    assert found.equal, found.differing
 
 
 def opened(port):

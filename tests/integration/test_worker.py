@@ -10,6 +10,8 @@ from random import Random
 import pytest
 from confluent_kafka.admin import AdminClient
 
+from makeweight.adapters.kafka import stall
+from makeweight.adapters.kafka.stall import Progress, Stalled
 from makeweight.contracts.events import ORDER_TYPE
 from tests.support.fleet import Installation, check, unacknowledged_commits
 from tests.support.week import CAMPAIGN, day, snapshot
@@ -178,6 +180,23 @@ def test_the_time_reaches_both_stages_and_leaves_nothing(installation):
             assert len({json.loads(r.value)["id"] for r in ticks}) == len(ticks)
     assert installation.reading().entries("desk") == []
     assert [e.kind for e in installation.reading().entries("ledger")] == ["received"] * 5
+
+
+def test_a_partition_that_gets_nowhere_is_noticed(installation, monkeypatch):
+    """Records that nobody commits for long end a worker; those that are handled, and a topic without any, don't."""
+    progress = Progress(installation.settings.kafka, f"{installation.settings.prefix}makeweight")
+    owned = [(installation.names.topic(channel), 0) for channel in ("orders", "fulfilment")]
+    progress.look(owned)
+    installation.write("orders", b"k", b"{}", partition=0)
+    progress.look(owned)
+    monkeypatch.setattr(stall, "STALL_SECONDS", 0.0)
+    with pytest.raises(Stalled, match=r"orders.v1 \[0\] stands at 0 of 1"):
+        progress.look(owned)
+    installation.publish().worker()
+    installation.quiet()
+    progress.look(owned)
+    progress.look(owned)
+    progress.close()
 
 
 @pytest.mark.parametrize("missing", ["orders", "order-log"])

@@ -107,7 +107,9 @@ class Lane:
     # --- a transaction ---------------------------------------------------------------------------------------------
 
     def begin(self) -> None:
-        """Open a transaction."""
+        """Open a transaction. One that a batch left open when it was given up is rolled back first."""
+        if self._db.in_transaction:
+            self.undo()
         self._db.execute("BEGIN")
         self.new = []
         self._subjects = {}

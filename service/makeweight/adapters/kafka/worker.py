@@ -25,6 +25,7 @@ from makeweight.adapters.hosting import Clock
 from makeweight.adapters.kafka.follower import Follower
 from makeweight.adapters.kafka.lean import LeanTransport, batches
 from makeweight.adapters.kafka.stagehost import StageHost
+from makeweight.adapters.kafka.stall import Progress, Stalled
 from makeweight.adapters.kafka.wire import Names, Record, Sending
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.events import headers
@@ -36,6 +37,7 @@ from makeweight.domain.values import value
 TAKE = 500  # messages to a batch
 GATHER_SECONDS = 0.003  # for more to come, before a batch is taken
 TICK_SECONDS = 1
+LOOK_SECONDS = 5  # between two looks at whether every partition gets on
 END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
 CRASHED = 70
 
@@ -71,6 +73,7 @@ class Worker:
         self.on_second: Any = lambda: None  # called once a second, for gauges
         self.crashed: BaseException | None = None
         self._site: web.AppRunner | None = None
+        self._progress = Progress(plan.address, plan.group)
         self.app = self._faust_app()
 
     def _faust_app(self) -> faust.App:
@@ -112,6 +115,7 @@ class Worker:
             app.agent(topic, name=f"makeweight.{name}")(self._agent(host))
         app.on_rebalance_complete.connect(self._gate)  # type: ignore[arg-type]  # its protocol wants *args as well
         app.timer(TICK_SECONDS)(self._second)
+        app.timer(LOOK_SECONDS)(self._look)
         return app
 
     # --- messages --------------------------------------------------------------------------------------------------
@@ -186,7 +190,22 @@ class Worker:
         for host in self.hosts.values():
             if host.generation is not None:
                 host.tick([self._tick(host, partition, now) for partition in sorted(host.lanes)])
-        self.on_second()
+        try:
+            self.on_second()
+        except Exception as error:  # noqa: BLE001 - gauges that can't be shown for a second are no reason to end
+            log.warning("gauges: %s: %s", type(error).__name__, error)
+
+    async def _look(self) -> None:
+        """End the process if a partition gets nowhere. While a batch waits for the broker, so does this."""
+        busy = any(host.generation is None or host.lock.locked() for host in self.hosts.values())
+        if busy or not self.follower.fresh or self.crashed is not None:
+            return
+        names = self._plan.names
+        owned = [(topic, p) for name, host in self.hosts.items() for topic in names.inputs(name) for p in host.lanes]
+        try:
+            await asyncio.to_thread(self._progress.look, owned)
+        except Stalled as error:
+            await self.crash(error)
 
     def _tick(self, host: StageHost, partition: int, now: Instant) -> Sending:
         slot = now.replace(microsecond=0)
@@ -235,6 +254,7 @@ class Worker:
         for host in self.hosts.values():
             host.close()
         self.follower.stop()
+        self._progress.close()
         if self._site is not None:
             await self._site.cleanup()
 
