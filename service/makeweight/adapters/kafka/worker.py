@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import faust
-import mode.loop
+import uvloop
 from aiohttp import web
 from faust.types import AppT, EventT
 
@@ -260,8 +260,9 @@ class Worker:
 
     def run(self, loglevel: str, logging_config: dict[str, Any]) -> int:
         """Run until told to end; the exit code. SIGTERM ends the batch in flight, commits and leaves."""
-        mode.loop.use("uvloop")  # of the consumer's thread too
-        loop = asyncio.new_event_loop()
+        # The consumer's thread has asyncio's own loop: uvloop raises where a connection has just closed, which aiokafka
+        # doesn't expect: its coordinator ends, or waits for ever.
+        loop = uvloop.new_event_loop()
         asyncio.set_event_loop(loop)
         self.app.loop = loop
         runner = self.app.Worker(
