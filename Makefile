@@ -24,7 +24,7 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo demo-kafka test check format bench schemas lock clean
+.PHONY: help install demo demo-kafka test check format bench faults schemas lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
@@ -68,6 +68,9 @@ format: $(STAMP) ## put the code into its one format and mend what the linter ca
 
 bench: $(STAMP) ## measure, and print tables with ratios
 	@$(BIN)/python -m tests.bench
+
+faults: $(STAMP) ## let a real broker and real workers fail, for minutes, and check what is left (FAULTS="--seed 7")
+	@$(BIN)/python -m tests.faults $(FAULTS)
 
 schemas: $(STAMP) ## write schemas/ anew from the models
 	@$(BIN)/makeweight schemas --out schemas

@@ -1,0 +1,1 @@
+"""Faults on a real broker, chosen by a seed: ``python -m tests.faults``."""

@@ -1,0 +1,115 @@
+"""The final read: every topic from its beginning, what must hold, and the figures of the run."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+
+from confluent_kafka import TopicPartition
+
+from makeweight.adapters.kafka.logs import reader
+from tests.faults.nemesis import EXPECTED_CODES
+from tests.support.fleet import check, unacknowledged_commits
+
+
+@dataclass
+class Served:
+    """An order: its partition, when it was sent, and when its first final ticket was written."""
+
+    partition: int
+    sent: float
+    final: float
+
+
+def stamps(installation, channel):
+    """The records of a topic that tell of orders: (seconds since the epoch, partition, key, body)."""
+    consumer, topic = reader(installation.settings.kafka), installation.names.topic(channel)
+    count = installation.reading().partitions(channel)
+    consumer.assign([TopicPartition(topic, p, 0) for p in range(count)])
+    ends = {p: consumer.get_watermark_offsets(TopicPartition(topic, p), timeout=10)[1] for p in range(count)}
+    found, left = [], {p for p, end in ends.items() if end}
+    while left:
+        for message in consumer.consume(5_000, 0.1):
+            if message.error() is None:
+                at = message.timestamp()[1] / 1_000
+                found.append((at, message.partition(), message.key(), message.value()))
+                if message.offset() >= ends[message.partition()] - 1:
+                    left.discard(message.partition())
+    consumer.close()
+    return found
+
+
+def served(installation, sent_at):
+    """Every order's way from when it was sent to its first ticket that waits for nothing."""
+    final = {}
+    for at, partition, _, body in sorted(stamps(installation, "pick-tickets"), key=lambda one: one[0]):
+        ticket = json.loads(body)
+        if ticket["state"] != "held":
+            final.setdefault(ticket["order"], (partition, at))
+    return [Served(final[name][0], sent, final[name][1]) for name, sent in sent_at.items() if name in final]
+
+
+def recovery(happening, orders, partitions):
+    """Seconds until every partition had served an order sent since; None if none came.
+
+    From the fault's beginning, or where the broker was away, from when it was back.
+    """
+    since = happening.healed if "broker" in happening.kind else happening.began
+    waits = []
+    for partition in range(partitions):
+        after = [one.final for one in orders if one.partition == partition and one.sent > since]
+        if not after:
+            return None
+        waits.append(min(after) - since)
+    return max(waits)
+
+
+def longest_wait(happening, orders, until):
+    """Seconds for which an order waited that was sent between a fault's beginning and the next one's."""
+    return max((one.final - one.sent for one in orders if happening.began <= one.sent < until), default=0.0)
+
+
+def opened(installation, happening):
+    """Seconds from a fault's beginning until a worker had restored its partitions and opened them; None if none did."""
+    logs = [(installation.folder / f"{name}.log") for name in {worker.name for worker in installation.workers}]
+    lines = [line for log in logs for line in log.read_text(errors="replace").splitlines() if "partitions open" in line]
+    instants = [datetime.fromisoformat(json.loads(line)["timestamp"]).timestamp() for line in lines]
+    after = [instant - happening.began for instant in instants if instant > happening.began]
+    return min(after) if after else None
+
+
+def percentile(numbers, part):
+    """The value below which that part of the numbers lies."""
+    ranked = sorted(numbers)
+    return ranked[min(len(ranked) - 1, int(len(ranked) * part))] if ranked else float("nan")
+
+
+@dataclass
+class Reckoning:
+    """What a run came to."""
+
+    violations: list
+    lost: int
+    decisions: int
+    said: int
+    orders: list
+    ending: object
+
+
+def reckon(installation, sender, *, one_code):
+    """Check everything, and count. A violation is what `check` finds, said in its own words."""
+    violations, ending = [], None
+    events = sender.events[: sender.sent]
+    try:
+        ending = check(installation, events, one_code=one_code, aside=EXPECTED_CODES)
+    except AssertionError as error:
+        violations.append(str(error).splitlines()[0] if str(error) else "an assertion of the checker")
+    violations += [f"committed and not handled: {place}" for place in unacknowledged(installation)]
+    known = {state.order.order for state in ending.orders.values()} if ending else set()
+    lost = len({json.loads(data)["order"] for _, data in events} - known) if ending else -1
+    ids = [json.loads(body).get("id") for _, _, key, body in stamps(installation, "decisions") if key != b"tick"]
+    return Reckoning(violations, lost, len(set(ids)), len(ids), served(installation, sender.sent_at), ending)
+
+
+def unacknowledged(installation):
+    """Inputs below a committed offset that left nothing anywhere, those put aside on purpose left out."""
+    return unacknowledged_commits(installation, installation.committed())
