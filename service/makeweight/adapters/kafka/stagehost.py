@@ -21,12 +21,13 @@ import asyncio
 import threading
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 from confluent_kafka import Consumer, KafkaException, TopicPartition
 
 from makeweight.adapters.hosting import DEFECTS, Clock, Incoming, Watcher, defect_code, defect_sentence
 from makeweight.adapters.kafka.lane import Lane
-from makeweight.adapters.kafka.logs import Interrupted, LogGone, read_to_end, reader
+from makeweight.adapters.kafka.logs import Interrupted, LogGone, log, read_to_end, reader
 from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.wire import INPUTS, Names, Record, Sending, logged, read, rejected, sending
 from makeweight.contracts.problems import WireError
@@ -35,6 +36,7 @@ from makeweight.domain.claims import Tick
 from makeweight.domain.values import InvariantViolation, replaced, value
 from makeweight.stages.port import Message, Output, Stage, View
 
+STOP_SECONDS = 5.0
 STEPS = ("decided", "logged", "believed", "said", "committed")
 
 
@@ -108,7 +110,7 @@ class StageHost:
                 self.lanes.pop(partition).close()
                 self._gauges.opened(self.stage.name, partition, is_open=False)
             try:
-                await asyncio.to_thread(self._open, partitions, go_on)
+                await self._in_thread(self._open, partitions, go_on)
             except Interrupted:
                 return
             self.generation = generation
@@ -192,7 +194,7 @@ class StageHost:
             if offsets[partition] == list(range(lane.log_next, lane.log_next + len(written))):
                 lane.place((new.key, body) for new, body in zip(lane.new, written, strict=True))
             else:
-                await asyncio.to_thread(self._believe, lane)
+                await self._in_thread(self._believe, lane)
         self.after("believed")
         outputs = self._say(batch, asides)
         await self._flush()
@@ -264,7 +266,7 @@ class StageHost:
 
     async def _flush(self) -> None:
         if self._outbox.waiting:
-            await asyncio.to_thread(self._outbox.flush, self._closing.is_set)
+            await self._in_thread(self._outbox.flush, self._closing.is_set)
 
     def _believe(self, lane: Lane) -> None:
         """Step 3, where another writer's entries lie between."""
@@ -312,8 +314,31 @@ class StageHost:
         """Stop waiting for the broker: what is under way fails, and is not acknowledged."""
         self._closing.set()
 
+    async def _in_thread(self, function: Callable[..., None], *arguments: Any) -> None:
+        """Run what waits for the broker. Cancelled is who is at the worker's end: then the thread is waited for."""
+        running = asyncio.get_running_loop().run_in_executor(None, function, *arguments)
+        try:
+            await asyncio.shield(running)
+        except asyncio.CancelledError:
+            self.end()
+            await asyncio.wait([running])
+            raise
+
+    async def stop(self) -> None:
+        """End what is under way, then let go of everything.
+
+        A thread that restores or writes uses what is closed here, and librdkafka does not survive that: what does not
+        end soon is left to the end of the process.
+        """
+        self.end()
+        try:
+            async with asyncio.timeout(STOP_SECONDS), self.lock:
+                self.close()
+        except TimeoutError:
+            log.warning("%s: a batch does not end; its partitions stay open", self.stage.name)
+
     def close(self) -> None:
-        """Let go of everything."""
+        """Let go of everything, with nothing under way."""
         self.end()
         for partition in list(self.lanes):
             self.lanes.pop(partition).close()

@@ -4,6 +4,7 @@ After an outage of the broker a consumer has been seen to go on with some topics
 without an error. Nothing is lost then, but orders wait. A worker that sees it ends, and whoever runs it starts it anew.
 """
 
+import threading
 import time
 from collections.abc import Iterable
 
@@ -27,10 +28,14 @@ class Progress:
             {"bootstrap.servers": address, "group.id": group, "enable.auto.commit": False}, logger=log
         )
         self._seen: dict[tuple[str, int], tuple[int, float]] = {}
+        self._looking = threading.Lock()
 
     def look(self, owned: Iterable[tuple[str, int]]) -> None:
         """``Stalled`` if a partition of these has got nowhere for long. A broker that doesn't answer starts it over."""
-        places = list(owned)
+        with self._looking:
+            self._look(list(owned))
+
+    def _look(self, places: list[tuple[str, int]]) -> None:
         now = time.monotonic()
         try:
             committed = self._consumer.committed([TopicPartition(*place) for place in places], timeout=ASK_SECONDS)
@@ -51,5 +56,6 @@ class Progress:
             log.warning("progress: the broker does not answer: %s", error)
 
     def close(self) -> None:
-        """Let go of the broker."""
-        self._consumer.close()
+        """Let go of the broker. While a thread still asks it the end of the process does that: closing would crash."""
+        if self._looking.acquire(blocking=False):
+            self._consumer.close()

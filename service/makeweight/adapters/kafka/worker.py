@@ -39,6 +39,7 @@ GATHER_SECONDS = 0.003  # for more to come, before a batch is taken
 TICK_SECONDS = 1
 LOOK_SECONDS = 5  # between two looks at whether every partition gets on
 END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
+LEAVE_SECONDS = 8.0  # for a worker that is told to end; whoever tells it often kills it after ten
 CRASHED = 70
 
 log = logging.getLogger("makeweight.worker")
@@ -241,18 +242,20 @@ class Worker:
         """End the process, with nothing of what is under way acknowledged. Never returns."""
         self.crashed = error
         log.error("the worker ends: %s: %s", type(error).__name__, error, exc_info=error)
-        timer = threading.Timer(END_SECONDS, os._exit, (CRASHED,))
-        timer.daemon = True
-        timer.start()
+        _exit_after(END_SECONDS)
         for host in self.hosts.values():
             host.end()
         await self.app.crash(error)
         await asyncio.Event().wait()
 
+    def leave(self) -> None:
+        """Begin to end. A broker that doesn't answer can't hold it up: what is not committed comes again."""
+        _exit_after(LEAVE_SECONDS)
+
     async def stop(self) -> None:
         """Let go of everything; batches in flight have ended."""
         for host in self.hosts.values():
-            host.close()
+            await host.stop()
         self.follower.stop()
         self._progress.close()
         if self._site is not None:
@@ -279,6 +282,12 @@ def _pairs(given: Any) -> list[tuple[str, bytes | None]]:
     return list(given.items()) if isinstance(given, dict) else list(given or ())
 
 
+def _exit_after(seconds: float) -> None:
+    timer = threading.Timer(seconds, os._exit, (CRASHED,))
+    timer.daemon = True
+    timer.start()
+
+
 class _App(faust.App):
     """Faust's app, with our start and end."""
 
@@ -292,5 +301,6 @@ class _App(faust.App):
         await super().on_start()
 
     async def on_stop(self) -> None:
+        self.worker.leave()
         await super().on_stop()
         await self.worker.stop()
