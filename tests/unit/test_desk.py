@@ -563,6 +563,17 @@ def test_a_fact_on_what_the_desk_never_said_is_rejected(ticket, code):
     assert ticket.partition("/")[0] in verdict.problem.sentence
 
 
+def test_a_ticket_that_was_never_opened_is_unknown():
+    """The first was released and nothing is left for a second: a fact on it would freeze lines that nobody printed."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    verdict = shop.packed("A/main/2", lines=[handled_line(5)])
+    assert (verdict.result, verdict.problem.code) == ("rejected", "unknown_ticket")
+    shop.amend("A", line(18000, units=3))
+    assert carried(shop.ticket("A", number=2))[0] == {1: 2}
+
+
 def test_units_added_to_a_released_line_are_all_that_the_second_ticket_asks_for():
     """S7: one is on the floor and three are wanted, so two are to be picked."""
     shop = shop_of(gives())

@@ -185,7 +185,8 @@ def _site_of(state: OrderState, ticket: str) -> str | None:
     for frozen in state.frozen:
         if frozen.ticket == ticket:
             return frozen.site
-    return next((site for site in state.opened if ticket_id(state, site) == ticket), None)
+    # Only one that was opened: with the first released and nothing left, the next number was never said.
+    return next((site for site, number in state.opened.items() if ticket_id(state, site, number) == ticket), None)
 
 
 def _gift_units(
