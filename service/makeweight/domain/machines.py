@@ -26,7 +26,7 @@ class Step(NamedTuple):
 
 @value
 class Machine:
-    """States and events with what they mean, and the steps; ``groups`` name states that a diagram shows as one."""
+    """States and events with what they mean, and the steps; ``groups`` are what a diagram frames."""
 
     name: str
     title: str
@@ -62,7 +62,7 @@ UNITS = Machine(
         "granted": "a claim is granted, or an owed one served",
         "given_back": "the order wants less",
         "released": "its ticket goes to the floor",
-        "packed": "the warehouse has packed it: the order's own first, then free stock, then what nobody has",
+        "packed": "the warehouse packed it: of the order's own, else of free stock, else from nowhere",
     },
     steps=_steps("""
         outside    received    free
@@ -81,7 +81,7 @@ TICKET = Machine(
     title="A ticket, by its number",
     states={
         "held": "waits for the ledger, or for whoever put the order on hold",
-        "gift_to_follow": "may go out; a gift is owed, or the ledger is late",
+        "gift_to_follow": "may go out, while a gift is owed or the ledger is late",
         "final": "may go out, with all that it will carry",
         "void": "nothing is to be picked",
         "released": "frozen: on the floor, as its paper was printed",
@@ -131,7 +131,7 @@ OFFER = Machine(
         "live": "there is enough to give, as far as is known",
         "running_low": "at most a tenth is left, of its stock or of its cap",
         "exhausted": "nothing is left to give",
-        "ended": "its window is over; orders placed in it are still served",
+        "ended": "its window is over, though orders placed in it are still served",
     },
     events={
         "published": "its campaign is published",
@@ -155,7 +155,6 @@ OFFER = Machine(
         running_low  ends       ended
         exhausted    ends       ended
     """),
-    groups={"open": ("live", "running_low", "exhausted")},
 )
 
 MACHINES = (UNITS, TICKET, OFFER)
