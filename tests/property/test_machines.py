@@ -12,9 +12,11 @@ from makeweight.contracts.orders import digest
 from makeweight.domain.book import Book
 from makeweight.domain.claims import Receipt, Tick
 from makeweight.domain.orders import Fulfilment, HandledLine, Line, Order
-from makeweight.stages.port import Message
+from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.ledger.state import CLAIMS, key
+from makeweight.stages.port import Message, View
 from tests.support.build import WEEK
-from tests.support.nodes import STEPS, Network
+from tests.support.nodes import STEPS, Network, Node
 from tests.support.shop import document, gives
 from tests.support.transitions import Watch
 
@@ -40,8 +42,8 @@ BOOK = Book(
 class Day:
     """A network under watch, and what can happen to it; chance decides."""
 
-    def __init__(self, rng: Random, watch: Watch) -> None:
-        self.rng, self.events, self.revisions = rng, 0, Counter()
+    def __init__(self, rng: Random, watch: Watch, *, late: bool = False) -> None:
+        self.late, self.rng, self.events, self.revisions = late, rng, 0, Counter()
         self.watch = watch
         self.network = Network(BOOK, rng.choice(CLOCKS))
         for node in self.network.nodes.values():
@@ -104,12 +106,25 @@ class Day:
         self.network.send("desk", Message(Tick(f"t{self.events}", self.network.now)))
 
     def deliver(self) -> None:
-        """Anything in the air arrives; now and then the node is killed at a step."""
+        """Anything in the air arrives; now and then the node is killed at a step, or another one writes first."""
         waiting = [name for name, bag in self.network.bags.items() if bag]
         if waiting:
             stage = self.rng.choice(waiting)
             place = self.rng.randrange(len(self.network.bags[stage]))
+            if self.late and self.rng.random() < 0.25:
+                self.write_late(stage, place)
             self.network.deliver(stage, place, self.rng.choice([None] * 9 + list(STEPS)))
+
+    def write_late(self, stage: str, place: int) -> None:
+        """A paused writer appends what it makes of a message, from a state that is some entries old."""
+        node = self.network.nodes[stage]
+        known = Node(node.stage)
+        known.log = node.log[: max(0, len(node.log) - self.rng.randint(1, 8))]
+        known.rebuild()
+        verdict = node.stage.decide(known.store, self.network.bags[stage][place], View(BOOK, self.network.now))
+        for entry in verdict.entries:
+            node.log.append(entry)
+            node.stage.fold(node.store, entry)
 
     def again(self) -> None:
         """Anything that was delivered comes once more."""
@@ -122,3 +137,20 @@ class Day:
 def test_no_step_outside_the_tables(rng: Random, length: int) -> None:
     """Amendments, holds, cancellations, owed gifts, facts on any paper, repeats, any order of arrival, crashes."""
     Day(rng, Watch(BOOK)).run(length)
+
+
+@given(st.randoms(use_true_random=True), st.integers(1, 120))
+def test_a_late_writer_takes_no_other_step(rng: Random, length: int) -> None:
+    """Both logs hold entries that were decided from an old state; in the end desk and ledger agree on what is held."""
+    day = Day(rng, Watch(BOOK), late=True)
+    day.run(length)
+    claims = day.network.nodes["ledger"].store.values(CLAIMS)
+    wishes = {
+        key(offer, order): wish
+        for order, state in day.network.nodes["desk"].store.values(ORDERS).items()
+        for offer, wish in state.wishes.items()
+    }
+    assert all(wish.answered for wish in wishes.values())
+    assert {at: (wish.claim.number, wish.held) for at, wish in wishes.items()} == {
+        at: (claim.claim.number, claim.held) for at, claim in claims.items()
+    }
