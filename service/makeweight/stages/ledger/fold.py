@@ -97,9 +97,9 @@ def _note_served(store: Store, entry: Settled) -> None:
     """Remember which claims a command serves, for its repeats."""
     offer = entry.claim.offer
     if entry.cause is not None:
-        known = store.get(SERVED, key(offer, entry.cause))
-        if known is not None:
-            store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
+        # Of two writers, the first to log the command may have known of nobody to serve.
+        known = store.get(SERVED, key(offer, entry.cause)) or Served(0, entry.gift or "", entry.site or "", [])
+        store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
     if entry.serves:
         _expect(store, offer, entry.claim.id, entry.serves, entry.moves)
 
