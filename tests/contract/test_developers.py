@@ -46,8 +46,8 @@ def test_what_all_open_tickets_do_is_drawn_once():
 
 def names_in(file: str) -> set[str]:
     """The names of the functions of a file, whichever tier it is in, and of what stands for a test there."""
-    (path,) = FILE.parent.glob(f"tests/*/{file}.py")
-    nodes = [*ast.walk(ast.parse(path.read_text(encoding="utf-8")))]
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in FILE.parent.glob(f"tests/*/{file}.py")]
+    nodes = [node for tree in trees for node in ast.walk(tree)]
     functions = {node.name for node in nodes if isinstance(node, ast.FunctionDef)}
     return functions | {t.id for n in nodes if isinstance(n, ast.Assign) for t in n.targets if isinstance(t, ast.Name)}
 
