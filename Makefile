@@ -24,7 +24,7 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo demo-kafka test check format bench faults schemas lock clean
+.PHONY: help install demo demo-kafka test check format bench faults fuzz sim schemas diagrams lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
@@ -74,6 +74,9 @@ faults: $(STAMP) ## let a real broker and real workers fail, for minutes, and ch
 
 schemas: $(STAMP) ## write schemas/ anew from the models
 	@$(BIN)/makeweight schemas --out schemas
+
+diagrams: $(STAMP) ## draw the state machines of DEVELOPERS.md anew from their tables
+	@$(BIN)/python -m tests.support.diagrams
 
 # From an environment of its own, so that nothing installed by hand gets in.
 lock: ## make requirements.lock anew with the newest versions that fit

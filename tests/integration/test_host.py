@@ -3,14 +3,20 @@
 import sqlite3
 import threading
 from datetime import UTC, datetime
+from random import Random
 
 import pytest
 
+from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.local.database import DatabaseError
 from makeweight.adapters.local.host import Receipt
 from makeweight.adapters.local.intake import Intake, Limits, NotTaken
-from makeweight.bootstrap import Embedded
+from makeweight.bootstrap import Embedded, publish_files
+from makeweight.domain.values import InvariantViolation
 from makeweight.settings import Settings
+from makeweight.stages.desk import Desk
+from makeweight.stages.ledger import Ledger
+from tests.support.week import CAMPAIGN, PUBLISHED, STOCK, day
 
 NOW = datetime(2026, 11, 24, 10, 0, tzinfo=UTC)
 
@@ -72,3 +78,80 @@ def test_a_full_disk_is_told_and_tried_again():
     assert intake.failed is None
     intake.stop()
     assert host.taken == ["a"]
+
+
+@pytest.fixture
+def start(tmp_path):
+    """Start services of the week's campaign, each on a state directory of its own."""
+    campaign, stock = tmp_path / "week.yaml", tmp_path / "stock.csv"
+    campaign.write_text(CAMPAIGN)
+    stock.write_text(STOCK)
+    made = []
+
+    def make(name):
+        settings = Settings(state=tmp_path / name)
+        publish_files(settings, [campaign], stock, clock=lambda: PUBLISHED)
+        made.append(Embedded(settings, lambda: NOW))
+        made[-1].intake.start()
+        made[-1].take_up()
+        return made[-1]
+
+    yield make
+    for service in made:
+        service.close()
+
+
+def database(service):
+    """The connection of a service that rests."""
+    return service.host._db  # noqa: SLF001 - the disk is made full, and looked at, on the very connection
+
+
+def kept(service):
+    """Everything that is on the disk of a service."""
+    tables = ("inbox", "desk_log", "ledger_log", "outbox", "state", "tally", "rejects")
+    return {name: database(service).execute(f"SELECT * FROM {name}").fetchall() for name in tables}  # noqa: S608
+
+
+def test_a_disk_that_fills_up(start):
+    """SQLite's own error, at whatever step the room ends: nothing of the batch is there, and memory agrees.
+
+    With room again the same batch is taken, and the end is that of a service that was never disturbed.
+    """
+    events = [read_one(data, "day", n) for n, (_, data) in enumerate(day(Random(21), 120), 1)]
+    full, other = start("full"), start("other")
+    for service in (full, other):
+        service.take_lines(events[:40], "day")
+    before, pages = kept(full), database(full).execute("PRAGMA page_count").fetchone()[0]
+    for room in (0, 2, 8, 20, 60):
+        database(full).execute(f"PRAGMA max_page_count = {pages + room}")
+        with pytest.raises(NotTaken, match="full"):
+            full.take_lines(events[40:], "day")
+        assert kept(full) == before
+    database(full).execute(f"PRAGMA max_page_count = {pages + 10_000}")
+    full.take_lines(events[40:], "day")
+    other.take_lines(events[40:], "day")
+    assert kept(full) == kept(other)
+
+
+@pytest.mark.parametrize("stage", ["desk", "ledger"])
+def test_a_defect_of_ours_on_one_event(start, monkeypatch, stage):
+    """It is kept under the name of what does not hold, and its neighbours are served as if it had not come."""
+    events = [read_one(data, "day", n) for n, (_, data) in enumerate(day(Random(22), 30, facts=False), 1)]
+    order = "O0008"
+    whole = Desk.decide if stage == "desk" else Ledger.decide
+
+    def fails(self, store, message, view):
+        if getattr(message.body, "order", None) == order:
+            raise InvariantViolation("S1", "made up")
+        return whole(self, store, message, view)
+
+    service, other = start("with"), start("without")
+    with monkeypatch.context() as patch:
+        patch.setattr(Desk if stage == "desk" else Ledger, "decide", fails)
+        found = service.take_lines(events, "day")
+    without = [line for line in events if line.body.order != order]
+    other.take_lines(without, "day")
+    assert found["rejected"] == len(events) - len(without)
+    assert {row[2:4] for row in kept(service)["rejects"]} == {(order, "S1")}
+    logs = [{name: [row[1:] for row in kept(s)[name]] for name in ("desk_log", "ledger_log")} for s in (service, other)]
+    assert logs[0] == logs[1]

@@ -26,6 +26,7 @@ from makeweight.stages.ledger import Ledger
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, ClaimState, key
 from makeweight.stages.port import Message, Output, Stage, Store, Verdict, View
 from tests.support.build import PLACED, WEEK
+from tests.support.transitions import Watch
 
 ANSWERED = {"dangerous_goods": "none", "age": "none", "food": "none"}
 
@@ -84,10 +85,14 @@ class Shop:
     """What happens in a shop goes in, each at its instant; what came of it can be asked."""
 
     def __init__(
-        self, documents: Iterable[dict[str, Any]], stock: Mapping[tuple[str, str, str], int] | None = None
+        self,
+        documents: Iterable[dict[str, Any]],
+        stock: Mapping[tuple[str, str, str], int] | None = None,
+        watch: Watch | None = None,
     ) -> None:
         self.desk, self.books, self.ledger = MemoryStore(), MemoryStore(), SleepyLedger()
-        self.engine = Engine((Desk(), self.desk), (self.ledger, self.books), self)
+        desk, ledger = (Desk(), self.ledger) if watch is None else (watch.on(Desk()), watch.on(self.ledger))
+        self.engine = Engine((desk, self.desk), (ledger, self.books), self)
         self.engine.book = Book([read_campaign(one) for one in documents])
         self.entries: dict[str, list[Any]] = {"desk": [], "ledger": []}
         self.handled: list[tuple[str, Message, Verdict]] = []

@@ -17,7 +17,8 @@ from makeweight.domain.orders import Fulfilment
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.tickets import PickTicket
 from makeweight.domain.values import replaced
-from makeweight.stages.port import Message
+from makeweight.stages.desk import Desk
+from makeweight.stages.port import Message, View
 from tests.support.build import PLACED, line, order
 from tests.support.nodes import Network
 from tests.support.shop import Shop, amended, document, gives, handled_gift, handled_line
@@ -238,6 +239,27 @@ def test_a_group_without_stock_ends():
     shop.place(order(line(6000)))
     assert (shop.ticket("A").state, shop.ticket("A").gift_lines) == ("final", [])
     assert [t.reason for t in shop.ticket("A").told] == [Reason.NO_STOCK] * 3
+
+
+def test_a_late_cancellation_withdraws_what_its_writer_did_not_know_of():
+    """A paused desk decided it before the group moved on, and appends it after; its heir's own is then a repeat.
+
+    Without a claim of 0 on the second member, its unit would be reserved for a cancelled order for ever (S8).
+    """
+    shop = shop_of(*GROUP[:2], stock=0)
+    shop.receive("week/second", "G2", 1)
+    shop.sleep()
+    shop.place(order(line(6000)))
+    cancelled = amended(shop.snapshots["A"], status="cancelled")
+    view = View(shop.engine.book, PLACED)
+    (late,) = Desk().decide(shop.desk, Message(cancelled, digest(cancelled)), view).entries
+    shop.wake(PLACED + SECOND)
+    assert shop.got("A", "week/second")[:2] == ("granted", 1)
+    Desk().fold(shop.desk, late)
+    assert shop.place(cancelled).result == "repeat"  # which says what is unanswered
+    assert {offer: wish.held for offer, wish in shop.state("A").wishes.items()} == {"week/first": 0, "week/second": 0}
+    balance = shop.balance("week/second", "G2")
+    assert (balance.free, balance.reserved) == (1, 0)
 
 
 def test_a_cap_ends_a_group_where_stock_would_move_on():
@@ -561,6 +583,17 @@ def test_a_fact_on_what_the_desk_never_said_is_rejected(ticket, code):
     verdict = shop.packed(ticket)
     assert (verdict.result, verdict.problem.code) == ("rejected", code)
     assert ticket.partition("/")[0] in verdict.problem.sentence
+
+
+def test_a_ticket_that_was_never_opened_is_unknown():
+    """The first was released and nothing is left for a second: a fact on it would freeze lines that nobody printed."""
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    verdict = shop.packed("A/main/2", lines=[handled_line(5)])
+    assert (verdict.result, verdict.problem.code) == ("rejected", "unknown_ticket")
+    shop.amend("A", line(18000, units=3))
+    assert carried(shop.ticket("A", number=2))[0] == {1: 2}
 
 
 def test_units_added_to_a_released_line_are_all_that_the_second_ticket_asks_for():

@@ -407,6 +407,19 @@ def test_a_repeated_receipt_says_again_whom_it_served():
     assert len(books.verdict.subjects) == 3
 
 
+def test_a_repeated_receipt_says_whom_another_writer_served():
+    """A late writer that knew of nobody logged the receipt first; its heir served one, and died before it said so."""
+    books = Books()
+    (late,) = Ledger().decide(MemoryStore(), Message(receipt(1, name="r")), View(Book(), PLACED)).entries
+    books.take(claim(when_out="owed"))
+    heirs = books.stage.decide(books.store, Message(receipt(1, name="r")), View(Book(), PLACED)).entries
+    for entry in (late, *heirs):
+        books.fold(entry)
+    assert books.short() == ("granted", 1, 0, None)
+    assert books.take(receipt(1, name="r")).result == "repeat"
+    assert books.decision() in books.said()
+
+
 def test_running_low_and_exhausted_open_and_close():
     """Low at a tenth of what came in, exhausted at none; both close with amount 0 when stock comes in."""
     books = Books(10)

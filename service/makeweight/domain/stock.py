@@ -2,6 +2,7 @@
 
 from enum import StrEnum
 
+from makeweight.domain.machines import UNITS
 from makeweight.domain.values import InvariantViolation, hold, value
 
 
@@ -17,6 +18,9 @@ class Account(StrEnum):
     RELEASED = "released"
     PACKED = "packed"
     OVER_GIFT = "over_gift"
+
+
+_LEGAL = frozenset((Account(source), Account(target)) for source, target in UNITS.pairs())
 
 
 @value
@@ -45,9 +49,16 @@ class Balance:
     over_gift: int = 0
 
     def after(self, move: Move) -> "Balance":
-        """The balance with a move made. Checks S1 (no oversell), S4 (conservation) and S12 (nothing negative)."""
+        """The balance with a move made. Checks S1 (no oversell), S4 (conservation) and S12 (nothing negative).
+
+        A move that the table of units doesn't have breaks S4: the figures may add up, and no longer say what happened.
+        """
         hold(move.units > 0, "S12", "a move of no units")
         units, source, target = move.units, move.source, move.target
+        if (source, target) not in _LEGAL:
+            raise InvariantViolation(
+                "S4", f"{self.offer} {self.gift} {self.site}: no move leads from {source} to {target}"
+            )
         changed = Balance(
             self.offer,
             self.gift,

@@ -7,7 +7,7 @@ from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState, Wish
+from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState, Wish, withdrawn
 from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
@@ -57,7 +57,7 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
     choice = choose(event, evaluation, live, holding)
     claims = choice.claims
     if state is not None:
-        claims = claims + _withdrawn(state, event, {c.offer for c in claims})
+        claims = claims + withdrawn(state, event, {c.offer for c in claims})
     if evaluation.campaigns == {} and state is not None:
         # A cancelled order keeps the pins of its first entry, should it come back to life.
         evaluation = Evaluation(state.evaluation.campaigns, [])
@@ -74,22 +74,6 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
         blocked=choice.blocked,
         at=view.now,
     )
-
-
-def _withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
-    """Offers claimed before and no longer wanted are claimed with 0."""
-    return [
-        replaced(
-            wish.claim,
-            id=f"{event.order}/{offer}/{event.revision}.0",
-            revision=event.revision,
-            step=0,
-            units=0,
-            customer=event.customer or wish.claim.customer,
-        )
-        for offer, wish in sorted(state.wishes.items())
-        if offer not in kept
-    ]
 
 
 def decision(store: Store, answer: Decision, view: View) -> Verdict:
@@ -185,7 +169,8 @@ def _site_of(state: OrderState, ticket: str) -> str | None:
     for frozen in state.frozen:
         if frozen.ticket == ticket:
             return frozen.site
-    return next((site for site in state.opened if ticket_id(state, site) == ticket), None)
+    # Only one that was opened: with the first released and nothing left, the next number was never said.
+    return next((site for site, number in state.opened.items() if ticket_id(state, site, number) == ticket), None)
 
 
 def _gift_units(

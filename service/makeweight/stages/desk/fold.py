@@ -4,7 +4,7 @@ from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Reported, Superseded
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
-from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
 from makeweight.stages.desk.telling import notice, notices
 from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket
 from makeweight.stages.port import Store, Subject
@@ -61,7 +61,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             evaluation=entry.evaluation,
             judged_at=entry.at,
             edition=old.edition + 1,
-            wishes=_claimed(old, entry.claims),
+            wishes=_claimed(old, entry.claims + _unseen(old, entry)),
             standby=entry.standby,
             benefits=entry.benefits,
             gifts={**old.gifts, **entry.gifts},
@@ -71,6 +71,12 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
         )
     subjects: list[Subject] = [("claims", event.order)] if state.wishes else []
     return _changed(store, state, entry.at, *subjects, ("ticket", event.order), ("notices", event.order, ""))
+
+
+def _unseen(state: OrderState, entry: Judged) -> list[Claim]:
+    """Offers claimed since the state that the writer of the entry knew: its revision doesn't ask for them."""
+    seen = {claim.offer for claim in entry.claims}
+    return [] if seen >= state.wishes.keys() else withdrawn(state, entry.order, seen)
 
 
 def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:

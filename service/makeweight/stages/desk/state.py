@@ -9,7 +9,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation
 from makeweight.domain.tickets import Notice, PickTicket
-from makeweight.domain.values import value
+from makeweight.domain.values import replaced, value
 from makeweight.stages.port import Space
 
 FOLLOW_AFTER_SECONDS = 30  # a paid order never waits longer than this for the ledger
@@ -120,6 +120,22 @@ class OrderState:
     def step(self) -> int:
         """The highest step of the current revision."""
         return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
+
+
+def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
+    """Offers claimed before and no longer wanted are claimed with 0."""
+    return [
+        replaced(
+            wish.claim,
+            id=f"{event.order}/{offer}/{event.revision}.0",
+            revision=event.revision,
+            step=0,
+            units=0,
+            customer=event.customer or wish.claim.customer,
+        )
+        for offer, wish in sorted(state.wishes.items())
+        if offer not in kept
+    ]
 
 
 ORDERS: Space[OrderState] = Space("orders", OrderState, logged=True)

@@ -19,9 +19,9 @@ class Content(NamedTuple):
     gifts: dict[str, int]
 
 
-def ticket_id(state: OrderState, site: str) -> str:
-    """The id of the site's open ticket: order, site and a number that grows with each ticket released."""
-    return f"{state.order.order}/{site}/{_number(state, site)}"
+def ticket_id(state: OrderState, site: str, number: int) -> str:
+    """The id of a ticket: order, site and a number that grows with each ticket of the site that is released."""
+    return f"{state.order.order}/{site}/{number}"
 
 
 def _number(state: OrderState, site: str) -> int:
@@ -102,7 +102,7 @@ def papers_after(state: OrderState, contents: dict[str, Content]) -> list[Paper]
         if state.frozen and number != _number(state, site):
             continue
         content = contents.get(site) or Content([], {})
-        ticket = f"{state.order.order}/{site}/{number}"
+        ticket = ticket_id(state, site, number)
         lines = {str(line.number): line.units - line.cancelled_units for line in content.lines}
         last = next((p for p in reversed(papers) if p.ticket == ticket), None)
         if last is None or last.lines != lines or last.gifts != content.gifts:
@@ -137,7 +137,7 @@ def _ticket(state: OrderState, site: str, number: int, content: Content | None, 
     order = state.order
     gifts = sorted(content.gifts.items()) if content else []
     return PickTicket(
-        ticket=f"{order.order}/{site}/{number}",
+        ticket=ticket_id(state, site, number),
         order=order.order,
         order_revision=order.revision,
         edition=state.edition,

@@ -4,7 +4,7 @@ from makeweight.domain.claims import Claim, HandledGift, Receipt
 from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
 from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
-from makeweight.stages.ledger.settle import handling, outcome_of, settle
+from makeweight.stages.ledger.settle import handling, outcome_of, receiving, settle
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
 
@@ -37,7 +37,7 @@ def receipt(store: Store, command: Receipt, view: View) -> Verdict:
     known = _seen(store, command, view)
     if known is not None:
         return known
-    move = Move(Account.OUTSIDE, Account.FREE, command.gift, command.site, command.units)
+    move = receiving(command)
     served = _serve(store, command.offer, move, _free_after(store, command.offer, move), view, command.id)
     received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now, len(served))
     return Verdict("applied", [received, *served])

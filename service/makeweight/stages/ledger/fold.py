@@ -8,11 +8,12 @@ from collections.abc import Iterable
 
 from makeweight.domain.claims import HandledGift
 from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
+from makeweight.domain.machines import UNITS
 from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import hold, replaced
-from makeweight.stages.ledger.settle import handling, outcome_of
+from makeweight.stages.ledger.settle import handling, outcome_of, receiving
 from makeweight.stages.ledger.state import (
     BALANCES,
     CLAIMS,
@@ -32,6 +33,7 @@ from makeweight.stages.ledger.state import (
 from makeweight.stages.port import Store, Subject
 
 LOW_PERCENT = 10  # of what came in, or of the cap: at or below it the offer is running low
+_OF_CLAIMS = UNITS.pairs("granted", "given_back")  # the moves that settling a claim may make
 
 
 def fold(store: Store, entry: LedgerEntry) -> list[Subject]:
@@ -95,9 +97,9 @@ def _note_served(store: Store, entry: Settled) -> None:
     """Remember which claims a command serves, for its repeats."""
     offer = entry.claim.offer
     if entry.cause is not None:
-        known = store.get(SERVED, key(offer, entry.cause))
-        if known is not None:
-            store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
+        # Of two writers, the first to log the command may have known of nobody to serve.
+        known = store.get(SERVED, key(offer, entry.cause)) or Served(0, entry.gift or "", entry.site or "", [])
+        store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
     if entry.serves:
         _expect(store, offer, entry.claim.id, entry.serves, entry.moves)
 
@@ -108,13 +110,15 @@ def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[M
 
 
 def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
-    """Whether every move has its units at this place in the log: free ones, or the order's own."""
+    """Whether every move is one of a claim's and has its units at this place in the log: free, or the order's own."""
     held, reserved = (old.held, old.reserved) if old else (0, 0)
     if reserved + entry.units < 0:
         return False
     if old is not None and held and any((m.gift, m.site) != (old.gift, old.site) for m in entry.moves):
         return False
     for move in entry.moves:
+        if (move.source, move.target) not in _OF_CLAIMS:
+            return False
         available = reserved
         if move.source is Account.FREE:
             balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
@@ -244,12 +248,13 @@ def _received(store: Store, entry: Received) -> list[Subject]:
     at = key(command.offer, command.id)
     if store.get(SEEN, at) is None:
         store.put(SEEN, at, Seen(command))
+        moves = [receiving(command)]  # a fact, like the warehouse's: what its writer made of it doesn't count
         if entry.serves:
-            _expect(store, command.offer, command.id, entry.serves, entry.moves)
-        free = _move(store, command.offer, entry.moves)
+            _expect(store, command.offer, command.id, entry.serves, moves)
+        free = _move(store, command.offer, moves)
         offer = _offer(store, command.offer)
         offer = replaced(offer, free_units=offer.free_units + free, received_units=offer.received_units + command.units)
-        _keep_offer(store, offer, entry.moves, entry.at)
+        _keep_offer(store, offer, moves, entry.at)
     return [("level", command.offer)]
 
 

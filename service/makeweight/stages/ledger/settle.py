@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from makeweight.domain.claims import Claim, HandledGift, Outcome
+from makeweight.domain.claims import Claim, HandledGift, Outcome, Receipt
 from makeweight.domain.entries import Settled
 from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Figures, Reason
@@ -147,6 +147,11 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
 def _free(store: Store, offer: str, gift: str, site: str) -> int:
     balance = store.get(BALANCES, key(offer, gift, site))
     return balance.free if balance else 0
+
+
+def receiving(command: Receipt) -> Move:
+    """The move of a receipt."""
+    return Move(Account.OUTSIDE, Account.FREE, command.gift, command.site, command.units)
 
 
 def handling(store: Store, command: HandledGift) -> tuple[list[Move], int]:

@@ -1,0 +1,160 @@
+"""What can become of a gift unit, a ticket and an offer, as tables: every step that there is, and no other.
+
+A balance refuses a move that is not in its table, and the ledger's fold takes a grant with one for void. Tickets and
+offers follow from rules; the tests drive both stages and hold every step that they see against the tables, and every
+step of the tables against what they saw. The diagrams in DEVELOPERS.md are drawn from here: `make diagrams`.
+
+States and events are names, since `stock` imports this module. To stay in a state is never a step.
+"""
+
+from collections.abc import Mapping
+from dataclasses import field
+from typing import NamedTuple
+
+from makeweight.domain.values import value
+
+START = "start"  # where what has never been said stands
+
+
+class Step(NamedTuple):
+    """What an event takes from one state to another."""
+
+    source: str
+    event: str
+    target: str
+
+
+@value
+class Machine:
+    """States and events with what they mean, and the steps; ``groups`` are what a diagram frames."""
+
+    name: str
+    title: str
+    states: Mapping[str, str]
+    events: Mapping[str, str]
+    steps: tuple[Step, ...]
+    groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def pairs(self, *events: str) -> frozenset[tuple[str, str]]:
+        """The (source, target) pairs of the steps of these events, or of all."""
+        return frozenset((s.source, s.target) for s in self.steps if not events or s.event in events)
+
+
+def _steps(table: str) -> tuple[Step, ...]:
+    """Read the lines of a table: a state, an event, and the states that it may lead to."""
+    rows = [line.split() for line in table.strip().splitlines()]
+    return tuple(Step(source, event, target) for source, event, *targets in rows for target in targets)
+
+
+UNITS = Machine(
+    name="units",
+    title="A gift unit, between the accounts of its offer, gift and site",
+    states={
+        "outside": "not in yet",
+        "free": "to be given",
+        "reserved": "an order's",
+        "released": "on a paper on the floor",
+        "packed": "gone",
+        "over_gift": "the other side of what went out and never came in",
+    },
+    events={
+        "received": "stock comes in",
+        "granted": "a claim is granted, or an owed one served",
+        "given_back": "the order wants less",
+        "released": "its ticket goes to the floor",
+        "packed": "the warehouse packed it: of the order's own, else of free stock, else from nowhere",
+    },
+    steps=_steps("""
+        outside    received    free
+        free       granted     reserved
+        reserved   given_back  free
+        reserved   released    released
+        released   packed      packed
+        reserved   packed      packed
+        free       packed      packed
+        over_gift  packed      packed
+    """),
+)
+
+TICKET = Machine(
+    name="ticket",
+    title="A ticket, by its number",
+    states={
+        "held": "waits for the ledger, or for whoever put the order on hold",
+        "gift_to_follow": "may go out, while a gift is owed or the ledger is late",
+        "final": "may go out, with all that it will carry",
+        "void": "nothing is to be picked",
+        "released": "frozen: on the floor, as its paper was printed",
+        "packed": "frozen, and gone",
+    },
+    events={
+        "judged": "a revision of the order",
+        "answered": "a decision of the ledger",
+        "overdue": "no decision for 30 s",
+        "released": "the warehouse released this ticket",
+        "packed": "the warehouse packed it",
+        "beside": "the warehouse released or packed another ticket of the order",
+    },
+    steps=_steps("""
+        start           judged    held final void
+        start           answered  held gift_to_follow final
+        start           beside    held gift_to_follow final
+        held            judged    final void
+        held            answered  gift_to_follow final void
+        held            overdue   gift_to_follow
+        held            beside    void
+        held            released  released
+        held            packed    packed
+        gift_to_follow  judged    held void
+        gift_to_follow  answered  final void
+        gift_to_follow  beside    void
+        gift_to_follow  released  released
+        gift_to_follow  packed    packed
+        final           judged    held void
+        final           beside    void
+        final           released  released
+        final           packed    packed
+        void            judged    held final
+        void            answered  held gift_to_follow final
+        void            released  released
+        void            packed    packed
+        released        packed    packed
+    """),
+    groups={"open": ("held", "gift_to_follow", "final", "void")},
+)
+
+OFFER = Machine(
+    name="offer",
+    title="An offer, by its window and by what the ledger can still give",
+    states={
+        "scheduled": "its window has not begun",
+        "live": "there is enough to give, as far as is known",
+        "running_low": "at most a tenth is left, of its stock or of its cap",
+        "exhausted": "nothing is left to give",
+        "ended": "its window is over, though orders placed in it are still served",
+    },
+    events={
+        "published": "its campaign is published",
+        "starts": "its window begins",
+        "settled": "a claim is settled, and takes units, gives units back or brings another cap",
+        "received": "stock comes in",
+        "handled": "the warehouse packed units that no order held",
+        "ends": "its window ends",
+    },
+    steps=_steps("""
+        start        published  scheduled live
+        scheduled    starts     live running_low exhausted
+        live         settled    running_low exhausted
+        live         handled    running_low exhausted
+        running_low  settled    live exhausted
+        running_low  received   live
+        running_low  handled    exhausted
+        exhausted    settled    live running_low
+        exhausted    received   live running_low
+        live         ends       ended
+        running_low  ends       ended
+        exhausted    ends       ended
+    """),
+)
+
+MACHINES = (UNITS, TICKET, OFFER)
