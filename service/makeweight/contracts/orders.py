@@ -5,6 +5,8 @@ and are read straight into them: an order is built once. Members that nobody dec
 """
 
 import hashlib
+from dataclasses import fields
+from itertools import islice
 from typing import Annotated
 
 from annotated_types import Ge, Le, MaxLen, MinLen
@@ -114,6 +116,7 @@ _READING: dict[type, ConfigDict] = {
 for _kind, _config in _READING.items():
     setattr(_kind, "__pydantic_config__", _config)  # noqa: B010 - pydantic's hook; the classes are plain dataclasses
 
+_MEMBERS_OF_ORDER, _MEMBERS_OF_LINE = len(fields(OrderEvent)), len(fields(OrderLine))
 ORDER: Codec[OrderEvent] = Codec(OrderEvent)
 FULFILMENT: Codec[FulfilmentEvent] = Codec(FulfilmentEvent)
 
@@ -135,16 +138,36 @@ def check_order(order: Order) -> None:
         text = f"order {order.order}: placed_at is read as {order.placed_at.isoformat()}; expected RFC 3339 text"
         raise WireError("contradiction", f"{text} such as 2026-11-24T10:00:00+00:00")
     for line in order.lines:
+        if len(line.__dict__) > _MEMBERS_OF_LINE:
+            _check_carried(line, _MEMBERS_OF_LINE)
         if line.cancelled_units > line.units:
             raise WireError(
                 "contradiction",
                 f"order {order.order} line {line.number}: {line.cancelled_units} units cancelled of {line.units}; "
                 "expected at most as many as were ordered",
             )
+    if len(order.__dict__) > _MEMBERS_OF_ORDER:
+        _check_carried(order, _MEMBERS_OF_ORDER)
     try:
         digits(order.currency)
     except ValueError as error:
         raise WireError("currency", f"order {order.order}: {error}") from None
+
+
+def _check_carried(kept: Order | Line, declared: int) -> None:
+    """Undeclared members stand after the declared ones; their numbers must be such as every reader of JSON takes."""
+    for member in islice(kept.__dict__.values(), declared, None):
+        if not _carried(member):
+            raise not_carried(TypeError("Number is not finite or exceeds 64-bit range"))
+
+
+def _carried(member: object) -> bool:
+    if isinstance(member, float):
+        # Infinity and NaN would be written as null, and a longer whole number has become a float with other digits.
+        return -(2.0**63) < member < 2.0**63
+    if isinstance(member, dict):
+        return all(map(_carried, member.values()))
+    return not isinstance(member, list) or all(map(_carried, member))
 
 
 def read_fulfilment(body: bytes | str) -> FulfilmentEvent:
