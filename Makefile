@@ -24,7 +24,7 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo demo-kafka test check format bench schemas lock clean
+.PHONY: help install demo demo-kafka test check format bench fuzz schemas lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
@@ -68,6 +68,9 @@ format: $(STAMP) ## put the code into its one format and mend what the linter ca
 
 bench: $(STAMP) ## measure, and print tables with ratios
 	@$(BIN)/python -m tests.bench
+
+fuzz: $(STAMP) ## search each decoder for ten seconds, guided by coverage (needs the extra `fuzz`)
+	@$(BIN)/python -m tests.fuzz --seconds 10
 
 schemas: $(STAMP) ## write schemas/ anew from the models
 	@$(BIN)/makeweight schemas --out schemas
