@@ -6,6 +6,7 @@ CI. `FUZZ_EXAMPLES=2000` looks further, and `python -m tests.fuzz` does so guide
 
 import json
 import os
+import time
 from pathlib import Path
 
 import orjson
@@ -28,9 +29,14 @@ EACH = int(os.environ.get("FUZZ_EXAMPLES", "25"))
 search = settings(max_examples=EACH, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 
 
+SECONDS = 10.0  # for one input: the slowest that is known, YAML of a thousand brackets, takes a tenth of it
+
+
 def run(name: str, data: bytes) -> None:
-    """One input through a target; Hypothesis' statistics tell how much of it was accepted."""
+    """One input through a target, in time; Hypothesis' statistics tell how much of it was accepted."""
+    started = time.perf_counter()
     outcome = TARGETS[name](data)
+    assert time.perf_counter() - started < SECONDS
     event(f"{'accepted' if outcome.found else 'refused'}{' in part' if outcome.found and outcome.refusals else ''}")
 
 
@@ -46,7 +52,9 @@ def test_every_target_has_seeds():
 @pytest.mark.parametrize("path", KEPT, ids=lambda path: f"{path.parent.name}/{path.name}")
 def test_kept_input(path):
     """Each input that ever found something, or that a reader might stumble over, named after what it is."""
+    started = time.perf_counter()
     TARGETS[path.parent.name](path.read_bytes())
+    assert time.perf_counter() - started < SECONDS
 
 
 def test_corpus_is_of_the_targets():
