@@ -31,12 +31,16 @@ from makeweight.contracts.orders import digest, read_fulfilment, read_order
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES, MAX_RECORD_BYTES
 from makeweight.domain.book import Book
+from makeweight.domain.entries import Reported
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Order
-from makeweight.domain.values import value
+from makeweight.domain.orders import Fulfilment, Order
+from makeweight.domain.values import replaced, value
 
 NAMES = Names()
 NOW = Instant.fromisoformat("2026-11-24T10:00:00+00:00")
+JUDGED = entry_of("desk", EXAMPLES["desk-entry"])
+FACT = read_fulfilment(EXAMPLES["fulfilment-event"])
+REPORTED = Reported("r", FACT.order, FACT, "", "main", {}, [], {}, {}, NOW)
 BOOK = Book([read_campaign(EXAMPLES["campaign"])])
 
 
@@ -111,11 +115,22 @@ def _outcome(*taken: Incoming) -> Outcome:
 
 
 def _event_again(one: Incoming) -> None:
-    """An accepted event is written, read again, and has the same content, undeclared members and all."""
+    """An accepted event keeps its content where it is written, undeclared members and all."""
     if one.error is None:
-        again = read_order if isinstance(one.body, Order) else read_fulfilment
         _hold(one.digest == digest(one.body), "the digest is not the body's")
-        _hold(digest(again(dumps(one.body))) == one.digest, "it reads otherwise after it was written")
+        _body_again(one.body, one.digest)
+
+
+def _body_again(body: Order | Fulfilment, known_by: str) -> None:
+    """Written by itself and inside of a log entry, and read again: an entry that nobody can read stops its worker."""
+    if isinstance(body, Order):
+        again: Any = read_order(dumps(body))
+        logged = entry_of("desk", dumps(replaced(JUDGED, order=body))).order
+    else:
+        again = read_fulfilment(dumps(body))
+        logged = entry_of("desk", dumps(replaced(REPORTED, fact=body))).fact
+    _hold(digest(again) == known_by, "it reads otherwise after it was written")
+    _hold(digest(logged) == known_by, "it reads otherwise in the log")
 
 
 def _binary(channel: str, data: bytes) -> Outcome:
@@ -185,6 +200,7 @@ def event_modes(data: bytes) -> Outcome:
     except WireError as error:
         return Outcome([], [(error.code, error.sentence)])
     _hold(structured.error is not None or structured.digest == known_by, "the modes differ")
+    _body_again(order, known_by)
     return Outcome([order], [])
 
 
@@ -315,8 +331,7 @@ def orders_jsonl(data: bytes) -> Outcome:
     lines = list(read_stream(BytesIO(data), "input.jsonl"))
     for line in lines:
         if line.body is not None:
-            again = read_order if isinstance(line.body, Order) else read_fulfilment
-            _hold(digest(again(dumps(line.body))) == line.digest, "it reads otherwise after it was written")
+            _body_again(line.body, line.digest)
     return Outcome(
         [line.body for line in lines if line.error is None],
         [(line.error.code, line.error.sentence) for line in lines if line.error is not None],

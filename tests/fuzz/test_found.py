@@ -47,6 +47,15 @@ def test_numbers_that_no_log_holds_are_refused(name, target):
     assert "can't be carried through" in sentence or "not JSON" in sentence
 
 
+@pytest.mark.parametrize("target", ["order-binary", "event-structured", "event-modes", "orders-jsonl"])
+@pytest.mark.parametrize("name", ["member-nested-200", "line-member-nested-198"])
+def test_nesting_that_the_log_cannot_hold_is_refused(name, target):
+    """The reader took it, and could not read the log entry, which holds the order one level deeper: no restart."""
+    ((code, sentence),) = TARGETS[target](kept(f"{target}/{name}")).refusals
+    assert code == "malformed"
+    assert "nested more than 64 times" in sentence
+
+
 @pytest.mark.parametrize(
     ("name", "place"),
     [("window-in-year-1", "from"), ("window-in-year-9999", "until"), ("effective-before-year-1", "effective")],

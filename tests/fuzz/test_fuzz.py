@@ -25,7 +25,7 @@ KEPT = sorted(CORPUS.glob("*/*"))
 NO_JSON = ("campaign-yaml", "stock-csv", "lines-csv", "lines-parquet", "orders-jsonl")
 JSON = [name for name in TARGETS if name not in NO_JSON]
 # Many decoders, and one test each for several kinds of input: few examples of each keep them under half a minute.
-EACH = int(os.environ.get("FUZZ_EXAMPLES", "25"))
+EACH = int(os.environ.get("FUZZ_EXAMPLES", "40"))
 search = settings(max_examples=EACH, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 
 

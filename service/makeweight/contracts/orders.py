@@ -34,6 +34,8 @@ MAX_LINES = 1_000  # of an order; a basket beyond it is a feed gone wrong
 MAX_AMOUNT = 10**12  # minor units; keeps every product of amounts far inside 64 bits
 MAX_UNITS = 10**6 * 100  # fuel and cloth are counted in small units
 
+MAX_DEPTH = 64  # of an undeclared member; the reader ends at 200, and in the log an order stands deeper than it came
+
 Id = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f/]+$")]
 CustomerKey = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
 Name = Annotated[str, MaxLen(200)]
@@ -155,19 +157,22 @@ def check_order(order: Order) -> None:
 
 
 def _check_carried(kept: Order | Line, declared: int) -> None:
-    """Undeclared members stand after the declared ones; their numbers must be such as every reader of JSON takes."""
+    """What was not declared stands after what was, and must be such that every reader of JSON takes it again."""
     for member in islice(kept.__dict__.values(), declared, None):
-        if not _carried(member):
-            raise not_carried(TypeError("Number is not finite or exceeds 64-bit range"))
+        if isinstance(member, (float, dict, list)):
+            _walk(member, MAX_DEPTH)
 
 
-def _carried(member: object) -> bool:
+def _walk(member: object, deeper: int) -> None:
     if isinstance(member, float):
         # Infinity and NaN would be written as null, and a longer whole number has become a float with other digits.
-        return -(2.0**63) < member < 2.0**63
-    if isinstance(member, dict):
-        return all(map(_carried, member.values()))
-    return not isinstance(member, list) or all(map(_carried, member))
+        if not -(2.0**63) < member < 2.0**63:
+            raise not_carried(TypeError("Number is not finite or exceeds 64-bit range"))
+    elif isinstance(member, (dict, list)):
+        if not deeper:
+            raise not_carried(TypeError(f"It is nested more than {MAX_DEPTH} times"))
+        for part in member.values() if isinstance(member, dict) else member:
+            _walk(part, deeper - 1)
 
 
 def read_fulfilment(body: bytes | str) -> FulfilmentEvent:
