@@ -72,6 +72,9 @@ bench: $(STAMP) ## measure, and print tables with ratios
 faults: $(STAMP) ## let a real broker and real workers fail, for minutes, and check what is left (FAULTS="--seed 7")
 	@$(BIN)/python -m tests.faults $(FAULTS)
 
+fuzz: $(STAMP) ## search each decoder for ten seconds, guided by coverage (needs the extra `fuzz`)
+	@$(BIN)/python -m tests.fuzz --seconds 10
+
 schemas: $(STAMP) ## write schemas/ anew from the models
 	@$(BIN)/makeweight schemas --out schemas
 

@@ -108,14 +108,14 @@ def _replay_table(run: Replay, request: ReplayRequest, progress: Progress | None
     zone: ZoneInfo | None = zone_of(request.zone) if request.zone else None
     try:
         table = Table(request.lines, Reading(request.columns, zone, currencies[0] if currencies else "EUR", market))
+        for count, order in enumerate(table.orders(), 1):
+            run.take(order)
+            if run.collect_due:
+                run.collect(forget=True)
+                if progress:
+                    progress(count)
     except FileError as error:
         raise FileErrors([error]) from None
-    for count, order in enumerate(table.orders(), 1):
-        run.take(order)
-        if run.collect_due:
-            run.collect(forget=True)
-            if progress:
-                progress(count)
     run.collect(forget=True)
     return table.rejected, table.told
 

@@ -5,6 +5,8 @@ and are read straight into them: an order is built once. Members that nobody dec
 """
 
 import hashlib
+from dataclasses import fields
+from itertools import islice
 from typing import Annotated
 
 from annotated_types import Ge, Le, MaxLen, MinLen
@@ -31,6 +33,8 @@ FIRST_YEAR = 1990
 MAX_LINES = 1_000  # of an order; a basket beyond it is a feed gone wrong
 MAX_AMOUNT = 10**12  # minor units; keeps every product of amounts far inside 64 bits
 MAX_UNITS = 10**6 * 100  # fuel and cloth are counted in small units
+
+MAX_DEPTH = 64  # of an undeclared member; the reader ends at 200, and in the log an order stands deeper than it came
 
 Id = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f/]+$")]
 CustomerKey = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
@@ -114,6 +118,7 @@ _READING: dict[type, ConfigDict] = {
 for _kind, _config in _READING.items():
     setattr(_kind, "__pydantic_config__", _config)  # noqa: B010 - pydantic's hook; the classes are plain dataclasses
 
+_MEMBERS_OF_ORDER, _MEMBERS_OF_LINE = len(fields(OrderEvent)), len(fields(OrderLine))
 ORDER: Codec[OrderEvent] = Codec(OrderEvent)
 FULFILMENT: Codec[FulfilmentEvent] = Codec(FulfilmentEvent)
 
@@ -135,16 +140,39 @@ def check_order(order: Order) -> None:
         text = f"order {order.order}: placed_at is read as {order.placed_at.isoformat()}; expected RFC 3339 text"
         raise WireError("contradiction", f"{text} such as 2026-11-24T10:00:00+00:00")
     for line in order.lines:
+        if len(line.__dict__) > _MEMBERS_OF_LINE:
+            _check_carried(line, _MEMBERS_OF_LINE)
         if line.cancelled_units > line.units:
             raise WireError(
                 "contradiction",
                 f"order {order.order} line {line.number}: {line.cancelled_units} units cancelled of {line.units}; "
                 "expected at most as many as were ordered",
             )
+    if len(order.__dict__) > _MEMBERS_OF_ORDER:
+        _check_carried(order, _MEMBERS_OF_ORDER)
     try:
         digits(order.currency)
     except ValueError as error:
         raise WireError("currency", f"order {order.order}: {error}") from None
+
+
+def _check_carried(kept: Order | Line, declared: int) -> None:
+    """What was not declared stands after what was, and must be such that every reader of JSON takes it again."""
+    for member in islice(kept.__dict__.values(), declared, None):
+        if isinstance(member, (float, dict, list)):
+            _walk(member, MAX_DEPTH)
+
+
+def _walk(member: object, deeper: int) -> None:
+    if isinstance(member, float):
+        # Infinity and NaN would be written as null, and a longer whole number has become a float with other digits.
+        if not -(2.0**63) < member < 2.0**63:
+            raise not_carried(TypeError("Number is not finite or exceeds 64-bit range"))
+    elif isinstance(member, (dict, list)):
+        if not deeper:
+            raise not_carried(TypeError(f"It is nested more than {MAX_DEPTH} times"))
+        for part in member.values() if isinstance(member, dict) else member:
+            _walk(part, deeper - 1)
 
 
 def read_fulfilment(body: bytes | str) -> FulfilmentEvent:

@@ -35,7 +35,10 @@ def readings(local: datetime, zone: str) -> tuple[Instant, Instant]:
     are the first of the pair (``fold=0``).
     """
     info = zone_of(zone)
-    first, second = (local.replace(tzinfo=info, fold=fold).astimezone(UTC) for fold in (0, 1))
+    try:
+        first, second = (local.replace(tzinfo=info, fold=fold).astimezone(UTC) for fold in (0, 1))
+    except OverflowError:
+        raise ValueError(f"{local} in {zone}: expected a time between the years 1 and 9999 of UTC") from None
     return first, second
 
 

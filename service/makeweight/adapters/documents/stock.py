@@ -27,7 +27,11 @@ def read_stock(path: Path, book: Book, now: Instant) -> list[Receipt]:
         raise FileErrors([FileError(path, None, f"cannot be read as UTF-8 text: {error}")]) from None
     fingerprint = hashlib.sha256(text.encode()).hexdigest()[:16]
     reader = csv.DictReader(text.splitlines())
-    header = reader.fieldnames or []
+    try:
+        header = list(reader.fieldnames or [])
+        rows = [(reader.line_num, row) for row in reader]
+    except csv.Error as error:
+        raise FileErrors([FileError(path, reader.line_num, f"cannot be read as CSV: {error}")]) from None
     errors = [FileError(path, 1, f"column {c!r} is missing{nearest(c, header)}") for c in COLUMNS if c not in header]
     errors += [
         FileError(path, 1, f"unknown column {c!r}{nearest(c or '', (*COLUMNS, OPTIONAL))}")
@@ -37,11 +41,11 @@ def read_stock(path: Path, book: Book, now: Instant) -> list[Receipt]:
     if errors:
         raise FileErrors(errors)
     found = []
-    for row in reader:
+    for line, row in rows:
         try:
-            found.append(_receipt(row, book, now, f"{fingerprint}:{reader.line_num}"))
+            found.append(_receipt(row, book, now, f"{fingerprint}:{line}"))
         except ValueError as error:
-            errors.append(FileError(path, reader.line_num, str(error)))
+            errors.append(FileError(path, line, str(error)))
     if errors:
         raise FileErrors(errors)
     return found

@@ -123,10 +123,8 @@ class Table:
     def _texts(self, name: str, *, missing: str | None = None, required: bool = False) -> list[Any]:
         if name not in self._columns:
             return [missing] * self.rows
-        column = self._columns[name]
-        if not pa.types.is_string(column.type):
-            column = pc.cast(column, pa.string())
-        values = _shared(column)
+        words, indices = self._coded(name, as_text=True)
+        values = [words[i] for i in indices]  # equal texts are the same object
         for row, text in enumerate(values):
             if not text:
                 values[row] = missing
@@ -138,21 +136,33 @@ class Table:
         """Each distinct value parsed once. A value that ``parse`` refuses makes its rows wrong."""
         if name not in self._columns:
             return [missing] * self.rows
-        encoded = self._columns[name].combine_chunks().dictionary_encode(null_encoding="encode")
+        words, indices = self._coded(name)
         parsed: list[Any] = []
         faults: dict[int, str] = {}
-        for i, raw in enumerate(encoded.dictionary.to_pylist()):
+        for i, raw in enumerate(words):
             try:
                 parsed.append(missing if (raw is None or raw == "") and name in OPTIONAL + NAMED else parse(raw))
             except (ValueError, TypeError) as error:
                 faults[i] = f"{name} {error}"
                 parsed.append(None)
-        indices = encoded.indices.to_pylist()
         if faults:
             for row, i in enumerate(indices):
                 if i in faults:
                     self._bad.setdefault(row, faults[i])
         return [parsed[i] for i in indices]
+
+    def _coded(self, name: str, *, as_text: bool = False) -> tuple[list[Any], list[int]]:
+        """The distinct values of a column, and which of them each row holds."""
+        column = self._columns[name]
+        try:
+            column = _plain(column)
+            if as_text and not pa.types.is_string(column.type):
+                column = pc.cast(column, pa.string())
+            encoded = column.combine_chunks().dictionary_encode(null_encoding="encode")
+            return encoded.dictionary.to_pylist(), encoded.indices.to_pylist()
+        except (pa.ArrowException, ValueError, LookupError, OverflowError) as error:
+            # Parquet has types that no order holds, and its times may have zones or days that nobody knows.
+            raise FileError(self._path, None, f"{name} ({column.type}) cannot be read: {error}") from None
 
     def _amounts(self, name: str, money: Callable[[Any], int]) -> list[Any]:
         return self._parsed(name, money)
@@ -184,15 +194,13 @@ def _load(path: Path, names: Mapping[str, str], torn: list[tuple[int, str]]) -> 
             table = pq.read_table(path, columns=wanted)
         else:
             table = _read_csv(path, torn)
-    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
+    except (OSError, pa.ArrowException, UnicodeDecodeError, csv.Error) as error:
         raise FileError(path, None, f"cannot be read as a table: {error}") from None
     columns = {}
     for ours in COLUMNS:
         theirs = names.get(ours, ours)
         if theirs in table.column_names:
-            column = table.column(theirs)
-            # Parquet may store repeated texts as codes; we make our own, the same for every file.
-            columns[ours] = pc.cast(column, column.type.value_type) if pa.types.is_dictionary(column.type) else column
+            columns[ours] = table.column(theirs)
         elif ours in REQUIRED or ours in names:
             hint = nearest(theirs, table.column_names)
             have = ", ".join(table.column_names)
@@ -223,11 +231,15 @@ def _read_csv(path: Path, torn: list[tuple[int, str]]) -> Any:
         return pacsv.read_csv(path, read_options=one_thread, convert_options=options, parse_options=parse)
 
 
-def _shared(column: Any) -> list[Any]:
-    """A list of texts in which equal ones are the same object."""
-    encoded = column.combine_chunks().dictionary_encode(null_encoding="encode")
-    words = encoded.dictionary.to_pylist()
-    return [words[i] for i in encoded.indices.to_pylist()]
+def _plain(column: Any) -> Any:
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        # Parquet may store repeated texts as codes; we make our own, the same for every file.
+        return pc.cast(column, kind.value_type)
+    if pa.types.is_timestamp(kind) and kind.unit == "ns":
+        # A datetime holds microseconds; what is below them decides nothing.
+        return pc.cast(column, pa.timestamp("us", kind.tz), safe=False)
+    return column
 
 
 def _money(currency: str) -> Callable[[Any], int]:

@@ -17,6 +17,7 @@ MAX_BYTES = 5_000_000  # of one document; a larger one is not written by a perso
 MAX_NODES = 200_000  # after aliases are followed
 _INT = re.compile(r"[-+]?[0-9]{1,18}")  # a longer one fits no member; as a float it is refused where it stands
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+_HALF = re.compile("[\ud800-\udfff]")  # a lone surrogate: no UTF-8, so nothing could store it
 _WORDS = {"true": True, "True": True, "false": False, "False": False, "null": None, "Null": None, "~": None, "": None}
 
 Place = tuple[str | int, ...]
@@ -51,6 +52,8 @@ def load(path: Path) -> tuple[Any, Lines]:
         raise FileError(path, line, f"not YAML: {error.problem}") from None
     except (yaml.YAMLError, RecursionError) as error:
         raise FileError(path, None, f"not YAML: {error}") from None
+    except (ValueError, OverflowError):  # the parser's own conversions: \\UFFFFFFFF, or a version of 5,000 digits
+        raise FileError(path, None, "not YAML: an escape or a version in it is out of range") from None
     lines = Lines()
     builder = _Builder(path, lines)
     return (builder.build(node, ()) if node is not None else None), lines
@@ -71,12 +74,22 @@ class _Builder:
         if isinstance(node, yaml.SequenceNode):
             return [self.build(item, (*place, i)) for i, item in enumerate(node.value)]
         assert isinstance(node, yaml.ScalarNode)
-        return str(node.value) if node.style else _plain(node.value)
+        text = self._text(node)
+        return text if node.style else _plain(text)
+
+    def _text(self, node: yaml.ScalarNode) -> str:
+        text = str(node.value)
+        if _HALF.search(text):
+            line = node.start_mark.line + 1
+            raise FileError(self._path, line, r"holds half a character (\uD800 to \uDFFF); write the character itself")
+        return text
 
     def _mapping(self, node: yaml.MappingNode, place: Place) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for key_node, value_node in node.value:
-            name = str(key_node.value)
+            if not isinstance(key_node, yaml.ScalarNode):
+                raise FileError(self._path, key_node.start_mark.line + 1, "a list or a mapping can't be a name")
+            name = self._text(key_node)
             if name in found:
                 raise FileError(self._path, key_node.start_mark.line + 1, f"{name!r} stands here twice; keep one")
             found[name] = self.build(value_node, (*place, name))

@@ -99,7 +99,7 @@ class _Events:
     async def post(self, request: web.Request) -> web.Response:
         raw = await request.read()
         try:
-            events = _read(request, raw)
+            events = read_events(request, raw)
         except WireError as error:
             # The request as a whole can't be taken apart: its bytes are kept all the same.
             events = [Incoming("orders", "", "http", "", raw, error=error)]
@@ -112,7 +112,8 @@ class _Events:
         return _answer(receipts)
 
 
-def _read(request: web.Request, raw: bytes) -> list[Incoming]:
+def read_events(request: web.Request, raw: bytes) -> list[Incoming]:
+    """The events of a request; ``WireError`` where it can't be taken apart into events."""
     if request.content_type == BATCH:
         parsed = parse(raw)
         if not isinstance(parsed, list) or len(parsed) > MAX_BATCH:

@@ -26,6 +26,11 @@ CHUNK = 500
 Refused = Callable[[Incoming, str, str], None]
 
 
+def read_revision(raw: bytes) -> tuple[Campaign, bytes]:
+    """The campaign of a record, and the content by which two revisions are told apart. ``WireError`` if it is none."""
+    return read_campaign(raw), canonical(parse(raw))
+
+
 class Follower:
     """Follows the topic of campaigns in a thread of its own."""
 
@@ -94,11 +99,11 @@ class Follower:
         raw, key = one.value or b"", (one.key or b"").decode(errors="replace")
         incoming = Incoming("campaigns", key, "", "", raw, partition=one.partition, position=one.offset)
         try:
-            campaign = read_campaign(raw)
+            campaign, content = read_revision(raw)
         except WireError as error_:
             self._refused(incoming, error_.code, error_.sentence)
             return False
-        name, content = (campaign.campaign, campaign.revision), canonical(parse(raw))
+        name = (campaign.campaign, campaign.revision)
         known = self._campaigns.get(name)
         if known is not None:
             if known[0] != content:

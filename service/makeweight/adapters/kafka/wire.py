@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from makeweight.adapters.hosting import Incoming
-from makeweight.contracts.codec import dumps
+from makeweight.contracts.codec import dumps, not_carried
 from makeweight.contracts.events import Envelope, Headers, headers, kind_of, read_data, read_record
 from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES, Reject
 from makeweight.contracts.orders import digest
@@ -90,6 +90,7 @@ def read(channel: str, record: Record) -> Incoming:
     try:
         if channel in _INSIDE:
             body, belongs = _INSIDE[channel](raw)
+            _check_carried(body)
             if belongs:
                 _check_key(key, belongs)
             return Incoming(channel, key, "", "", raw, body, partition=place[0], position=place[1])
@@ -108,6 +109,14 @@ def _envelope(channel: str, record: Record, raw: bytes) -> Envelope:
     if kind_of(envelope) != channel:
         raise WireError("envelope", f"type {envelope.type!r} does not belong on this topic")
     return envelope
+
+
+def _check_carried(body: Any) -> None:
+    # What follows from it is written to a log: a number that can't be would end every worker that reads this record.
+    try:
+        dumps(body)
+    except TypeError as error:
+        raise not_carried(error) from None
 
 
 def _check_key(key: str, belongs: str) -> None:
