@@ -105,27 +105,29 @@ def _note_served(store: Store, entry: Settled) -> None:
 
 
 def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[Move]) -> None:
-    freed = next(move for move in moves if move.target is Account.FREE)
-    store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
+    freed = next((move for move in moves if move.target is Account.FREE), None)
+    if freed is not None:
+        store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
 
 
 def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
-    """Whether every move is one of a claim's and has its units at this place in the log: free, or the order's own."""
-    held, reserved = (old.held, old.reserved) if old else (0, 0)
-    if reserved + entry.units < 0:
+    """Whether the entry moves the units that it says, by one move of a claim that has them at this place in the log."""
+    reserved = old.reserved if old else 0
+    if reserved + entry.units < 0 or len(entry.moves) > 1:
         return False
-    if old is not None and held and any((m.gift, m.site) != (old.gift, old.site) for m in entry.moves):
+    if not entry.moves:
+        # Units without a move are a benefit's, or were one's when the claim asks for a gift now.
+        return not entry.units or (not entry.claim.options if entry.units > 0 else old is None or old.gift is None)
+    move = entry.moves[0]
+    if (move.source, move.target) not in _OF_CLAIMS or move.units <= 0:
         return False
-    for move in entry.moves:
-        if (move.source, move.target) not in _OF_CLAIMS:
-            return False
-        available = reserved
-        if move.source is Account.FREE:
-            balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
-            available = balance.free if balance else 0
-        if available < move.units:
-            return False
-    return True
+    if old is not None and old.held and (move.gift, move.site) != (old.gift, old.site):
+        return False
+    available = reserved
+    if move.source is Account.FREE:
+        balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
+        available = balance.free if balance else 0
+    return available >= move.units == (entry.units if move.source is Account.FREE else -entry.units)
 
 
 def _void(entry: Settled, old: ClaimState | None) -> Settled:
