@@ -19,7 +19,7 @@ from rich.table import Table
 from tests.faults.nemesis import FAULTS, HARMLESS, OTHER_VERSION, Scene, order_of, strike
 from tests.faults.reckoning import longest_wait, opened, percentile, reckon, recovery
 from tests.faults.sender import Sender
-from tests.support.broker import Broker
+from tests.support.broker import Broker, Cluster
 from tests.support.fleet import SESSION_SECONDS, Installation
 from tests.support.week import CAMPAIGN, STOCK, day
 
@@ -35,14 +35,19 @@ def main():
     parser.add_argument("--faults", type=int, default=2 * len(FAULTS), help="how many; every kind comes in turn")
     parser.add_argument("--only", choices=tuple(FAULTS), help="one kind alone")
     parser.add_argument("--other-version", action="store_true", help="workers of two versions, side by side at times")
+    parser.add_argument("--brokers", type=int, choices=(1, 3), default=1, help="three copy everything to each other")
     parser.add_argument("--rate", type=float, default=40.0, help="events a second")
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="faults-") as name, Broker() as broker:
-        installation = Installation(broker.address, Path(name))
+    with tempfile.TemporaryDirectory(prefix="faults-") as name, _brokers(asked) as broker:
+        installation = Installation(broker.address, Path(name), replication=asked.brokers)
         try:
             sys.exit(run(asked, broker, installation))
         finally:
             installation.end_workers()
+
+
+def _brokers(asked):
+    return Broker() if asked.brokers == 1 else Cluster()
 
 
 def run(asked, broker, installation):
@@ -105,8 +110,8 @@ def tell(asked, scene, result, drained):
     """Print the figures."""
     sender, happenings = scene.sender, scene.happenings
     out.print(
-        f"seed {asked.seed}, {asked.rate:.0f} events a second, {len(happenings)} faults, one broker, two workers, "
-        f"session {SESSION_SECONDS:.0f} s, {os.cpu_count()} cores"
+        f"seed {asked.seed}, {asked.rate:.0f} events a second, {len(happenings)} faults, {asked.brokers} broker(s), "
+        f"two workers, session {SESSION_SECONDS:.0f} s, {os.cpu_count()} cores"
     )
     seconds = sender.ended_at - sender.started_at
     out.print(f"events: {sender.sent} sent, {sender.acknowledged} acknowledged, {sender.unknown} unknown")
@@ -131,7 +136,7 @@ def tell(asked, scene, result, drained):
         out.print(
             f"order to final ticket {what}: p50 {percentile(waits, 0.5):.2f} s, p99 {percentile(waits, 0.99):.2f} s"
         )
-    out.print("not tested: more than one broker, loss of a machine, loss of power, networks that part")
+    out.print("not tested: loss of a machine with its disk, loss of power, networks that part")
 
 
 def _tell_recovery(scene, result):

@@ -51,19 +51,29 @@ def free_ports(count: int) -> list[int]:
     return ports
 
 
-def server_properties(port: int, controller: int, data: str) -> str:
-    """The configuration of a single broker that is its own controller; everything stays on loopback."""
+def server_properties(node: int, ports: list[tuple[int, int]], data: str) -> str:
+    """The configuration of one of some brokers that are their own controllers; everything stays on loopback.
+
+    ``ports``: of each node, the brokers' and the controllers'. ``node`` counts from 1.
+    """
+    port, controller = ports[node - 1]
+    copies = len(ports)
+    quorum = f"controller.quorum.bootstrap.servers=127.0.0.1:{controller}"
+    if copies > 1:
+        voters = ",".join(f"{number}@127.0.0.1:{each}" for number, (_, each) in enumerate(ports, 1))
+        quorum = f"controller.quorum.voters={voters}"
     return f"""process.roles=broker,controller
-node.id=1
-controller.quorum.bootstrap.servers=127.0.0.1:{controller}
+node.id={node}
+{quorum}
 listeners=PLAINTEXT://127.0.0.1:{port},CONTROLLER://127.0.0.1:{controller}
 advertised.listeners=PLAINTEXT://127.0.0.1:{port}
 controller.listener.names=CONTROLLER
 listener.security.protocol.map=PLAINTEXT:PLAINTEXT,CONTROLLER:PLAINTEXT
-offsets.topic.replication.factor=1
+offsets.topic.replication.factor={copies}
 offsets.topic.num.partitions=4
-transaction.state.log.replication.factor=1
-transaction.state.log.min.isr=1
+transaction.state.log.replication.factor={copies}
+transaction.state.log.min.isr={1 if copies == 1 else copies - 1}
+min.insync.replicas={1 if copies == 1 else copies - 1}
 group.initial.rebalance.delay.ms=0
 broker.session.timeout.ms=3000
 broker.heartbeat.interval.ms=1000
@@ -108,27 +118,40 @@ def jars() -> str:
 class Broker:
     """A broker in a process of its own, with its data in a temporary directory."""
 
-    def __init__(self) -> None:
+    def __init__(self, node: int = 1, ports: list[tuple[int, int]] | None = None, cluster: str | None = None) -> None:
         self._class_path = jars()  # first, since it may raise: then nothing is left behind
         self._directory = Path(tempfile.mkdtemp(prefix="makeweight-kafka-"))
-        self._port, controller = free_ports(2)
-        self.address = f"127.0.0.1:{self._port}"
+        if ports is None:
+            port, controller = free_ports(2)
+            ports = [(port, controller)]
+        self.address = f"127.0.0.1:{ports[node - 1][0]}"
         self._config = self._directory / "server.properties"
-        self._config.write_text(server_properties(self._port, controller, str(self._directory / "data")))
+        self._config.write_text(server_properties(node, ports, str(self._directory / "data")))
         self._process: subprocess.Popen[bytes] | None = None
-        id_ = self._tool("random-uuid").stdout.strip().splitlines()[-1]
-        self._tool("format", "--standalone", "-t", id_, "-c", str(self._config))
+        alone = ["--standalone"] if len(ports) == 1 else []
+        self._tool("format", *alone, "-t", cluster or self.random_id(), "-c", str(self._config))
+
+    def random_id(self) -> str:
+        """An id for a cluster."""
+        return self._tool("random-uuid").stdout.strip().splitlines()[-1]
 
     def _tool(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         command = ["java", "-cp", self._class_path, "kafka.tools.StorageTool", *arguments]
         return subprocess.run(command, capture_output=True, text=True, check=True)
 
-    def start(self) -> "Broker":
+    @property
+    def runs(self) -> bool:
+        """Whether its process is there."""
+        return self._process is not None and self._process.poll() is None
+
+    def start(self, *, wait: bool = True) -> "Broker":
         """Start, and wait until it answers; after an end, on the same ports and with the same data."""
         out = self._directory / "out.log"
         command = ["java", "-Xmx512m", "-XX:+UseSerialGC", "-cp", self._class_path, "kafka.Kafka", str(self._config)]
         with out.open("ab") as log:
             self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
+        if not wait:
+            return self
         try:
             wait_until_it_answers(self.address)
         except NoBroker as error:
@@ -179,6 +202,54 @@ class Broker:
         if self._process is not None and self._process.poll() is None:
             self.kill()
         shutil.rmtree(self._directory, ignore_errors=True)
+
+
+class Cluster:
+    """Three brokers that copy everything to each other, of which one at a time comes to harm: each in its turn."""
+
+    def __init__(self) -> None:
+        ports = free_ports(6)
+        pairs = [(ports[2 * n], ports[2 * n + 1]) for n in range(3)]
+        first = Broker(1, pairs, cluster="MkU3OEVBNTcwNTJENDM2Qg")
+        self._nodes = [first, *(Broker(node, pairs, cluster="MkU3OEVBNTcwNTJENDM2Qg") for node in (2, 3))]
+        self.address = ",".join(node.address for node in self._nodes)
+        self._turn = 0
+
+    def start(self) -> "Cluster":
+        """Start the nodes that don't run, and wait until each answers."""
+        for node in self._nodes:
+            if not node.runs:
+                node.start(wait=False)
+        for node in self._nodes:
+            wait_until_it_answers(node.address)
+        return self
+
+    def __enter__(self) -> "Cluster":
+        return self.start()
+
+    def __exit__(self, *_: object) -> None:
+        for node in self._nodes:
+            node.close()
+
+    def _next(self) -> Broker:
+        self._turn += 1
+        return self._nodes[self._turn % len(self._nodes)]
+
+    def kill(self) -> None:
+        """SIGKILL of the next one."""
+        self._next().kill()
+
+    def stop(self) -> None:
+        """SIGTERM of the next one."""
+        self._next().stop()
+
+    def pause(self) -> None:
+        """SIGSTOP of the next one."""
+        self._next().pause()
+
+    def resume(self) -> None:
+        """SIGCONT of the one that was stopped last."""
+        self._nodes[self._turn % len(self._nodes)].resume()
 
 
 class GivenBroker:

@@ -121,14 +121,14 @@ class WorkerProcess:
 class Installation:
     """Topics under a prefix of their own, and the workers on them."""
 
-    def __init__(self, address, folder, *, orders=4, offers=2):
+    def __init__(self, address, folder, *, orders=4, offers=2, replication=1):
         self.folder = folder
         self.settings = Settings(
             kafka=address,
             prefix=f"t{uuid4().hex[:8]}.",
             partitions_order=orders,
             partitions_offer=offers,
-            replication=1,
+            replication=replication,
             state=folder / "none",
         )
         self.names = Names(self.settings.prefix)

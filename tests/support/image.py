@@ -275,7 +275,7 @@ class ContainerBroker:
                 "set -e",
                 "mkdir -p /tmp/broker",
                 "cat > /tmp/broker/server.properties <<'END'",
-                server_properties(port, controller, "/tmp/broker/data") + "END",  # noqa: S108 - in the container
+                server_properties(1, [(port, controller)], "/tmp/broker/data") + "END",  # noqa: S108 - in the container
                 f"cd /opt/kafka/bin; set -- {CLUSTER} /tmp/broker/server.properties",
                 './kafka-storage.sh format --standalone -t "$1" -c "$2"',
                 'exec ./kafka-server-start.sh "$2"',
