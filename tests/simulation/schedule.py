@@ -1,0 +1,156 @@
+"""What happens in a run, as data: drawn from a seed, printed, replayed, shrunk.
+
+Swarm testing: each seed draws which faults there are and how often; a quarter of the seeds have none. An operation
+that makes no sense where it stands does nothing, so any part of a schedule is a schedule.
+"""
+
+from random import Random
+from typing import NamedTuple
+
+from tests.simulation import scenario
+from tests.simulation.worker import STEPS
+
+FAULTLESS = 0.25
+CLOCKS = (-7200, -40, 45, 3600)  # seconds by which a worker's clock may be wrong
+# Kinds of faults that a seed draws from, and how often each comes up among the operations once it is drawn.
+FAULTS = {
+    "again": 3,
+    "reorder": 0,  # it changes the order in which events are sent
+    "conflict": 0,  # it adds events: a revision with another content
+    "campaign": 0,  # it publishes a second revision before the first order that is judged by it
+    "crash": 4,
+    "wipe": 0,  # it makes some crashes lose the disk
+    "pause": 4,
+    "slow": 3,
+    "rebalance": 2,
+    "old": 2,
+    "clock": 1,
+    "full": 1,
+}
+PLAIN = {"send": 24, "run": 40, "step": 14, "time": 4, "fact": 5}
+WAKING = {"wake": 3, "expire": 3, "rejoin": 2, "start": 4, "follow": 1}
+
+
+class Schedule(NamedTuple):
+    """A run: how many workers, whether stock is ample, the events of the shop, and the operations."""
+
+    workers: int
+    ample: bool
+    faults: tuple[str, ...]
+    events: list
+    operations: list
+
+
+def draw(seed):
+    """The schedule of a seed."""
+    rng = Random(seed)
+    faultless = rng.random() < FAULTLESS
+    faults = () if faultless else tuple(f for f in FAULTS if rng.random() < 0.5)
+    workers = rng.choice((1, 2, 2, 3))
+    ample = rng.random() < 0.3
+    events = _events(rng, faults, ample=ample)
+    return Schedule(workers, ample, faults, events, _operations(rng, faults, workers, events))
+
+
+# --- the shop --------------------------------------------------------------------------------------------------------
+
+
+def _events(rng, faults, *, ample):
+    stock = [("ledger-commands", scenario.receipt(*r)) for r in _receipts(rng, ample=ample)]
+    first, later = (stock, []) if ample else (stock[:-2], stock[-2:])
+    orders = []
+    for number in sorted(rng.sample(range(1, 9), rng.randint(4, 6))):
+        at = float(number)
+        for revision in range(1, rng.choice((1, 1, 1, 2, 2, 3)) + 1):
+            status = "placed" if revision == 1 else rng.choice(("amended", "amended", "cancelled"))
+            orders.append((at, _snapshot(rng, number, revision, status, ample=ample)))
+            if "conflict" in faults and rng.random() < 0.2:
+                orders.append((at + rng.uniform(0, 3), _snapshot(rng, number, revision, status, ample=ample)))
+            at += rng.uniform(0.5, 3)
+    events = [("orders", message) for _, message in sorted(orders, key=lambda one: one[0])]
+    for one in later:
+        events.insert(rng.randint(0, len(events)), one)
+    if not ample:  # ample stock is there before anyone asks for it
+        first, events = [], first + events
+    if "reorder" in faults:
+        reach = rng.choice((2, 4, 20))
+        places = sorted((i + rng.uniform(0, reach), i) for i in range(len(events)))
+        events = [events[i] for _, i in places]
+    return first + events
+
+
+def _snapshot(rng, number, revision, status, *, ample):
+    place = rng.randrange(2 if ample else len(scenario.PLACES))
+    return scenario.order(number, revision, status, rng.randrange(len(scenario.CONTENTS)), place)
+
+
+def _receipts(rng, *, ample):
+    if ample:
+        return [(which, which, "N", scenario.AMPLE) for which in range(len(scenario.STOCKED))]
+    found = []
+    for which in range(len(scenario.STOCKED)):
+        for site in scenario.SITES:
+            if rng.random() < 0.5:
+                found.append((len(found), which, site, rng.randint(1, 2)))
+    rng.shuffle(found)
+    return found
+
+
+# --- the operations --------------------------------------------------------------------------------------------------
+
+
+def _operations(rng, faults, workers, events):
+    weights = dict(PLAIN)
+    for fault in faults:
+        if FAULTS[fault]:
+            weights[fault] = FAULTS[fault] * rng.choice((0.5, 1, 2))
+    if faults:
+        weights |= WAKING
+    names, shares = list(weights), list(weights.values())
+    wipe = 0.4 if "wipe" in faults else 0.0
+    flips = "campaign" in faults
+    operations, sent = [], 0
+    for name in rng.choices(names, shares, k=rng.randint(30, 75)):
+        if name == "send":
+            if sent == len(events):
+                continue
+            message = events[sent][1]
+            if flips and events[sent][0] == "orders" and scenario.is_late(int(message.body.order[1:])):
+                operations.append(("publish",))
+                flips = False
+            operations.append(("send", sent))
+            sent += 1
+        else:
+            operations.append((name, *_arguments(rng, name, workers, wipe, len(operations))))
+    return operations
+
+
+def _batch(rng, workers):
+    """Which worker and stage, how many records, which topic first, and where a flush is torn."""
+    stage = rng.choice(("desk", "ledger"))
+    return rng.randrange(workers), stage, rng.choice((1, 2, 5, 50)), rng.randrange(3), rng.getrandbits(12)
+
+
+def _arguments(rng, name, workers, wipe, place):
+    match name:
+        case "run" | "step":
+            return _batch(rng, workers)
+        case "crash":
+            return (*_batch(rng, workers), rng.choice(STEPS), rng.random() < wipe)
+        case "full":
+            return _batch(rng, workers)
+        case "pause":
+            return (*_batch(rng, workers), rng.choice((*STEPS, None)))
+        case "time":
+            return (rng.choice((1, 5, 31, 70)),)
+        case "fact":
+            return rng.randrange(20), rng.choice(("released", "packed")), rng.choice((0, 0, 1, 2)), place
+        case "again":
+            channel = rng.choice(("orders", "fulfilment", "decisions", "ledger-commands", "ledger-commands"))
+            return channel, rng.randrange(2), rng.randrange(40)
+        case "clock":
+            return rng.randrange(workers), rng.choice(CLOCKS)
+        case "rebalance" | "expire":
+            return ()
+        case _:  # slow, old, wake, rejoin, start, follow
+            return (rng.randrange(workers),)

@@ -1,0 +1,336 @@
+"""A run: the broker, the workers, virtual time, and what each operation does.
+
+First the operations of the schedule, faults among them; then everything heals; then the run must become quiet, and
+what it came to is checked. There is no real clock, no thread and no sleep: a run is a function of its schedule.
+"""
+
+from collections import Counter
+from datetime import timedelta
+
+from makeweight.domain.orders import Fulfilment
+from makeweight.stages.port import Message
+from tests.simulation import checks, scenario
+from tests.simulation.broker import PARTITIONS, STAGE_OF, Broker, partition_of
+from tests.simulation.lane import Lane
+from tests.simulation.worker import DESK, LEDGER, Host, Violation, Worker
+
+MAX_ROUNDS = 14  # of the liveness phase; time doubles each round, as the desk's looks at an order that waits do
+STAGES = {"desk": DESK, "ledger": LEDGER}
+
+
+class World:
+    """One run of one schedule."""
+
+    def __init__(self, schedule, stages=None, make_host=Host, *, layout=False):
+        self.schedule, self.make_host, self.layout = schedule, make_host, layout
+        self.stages = stages or STAGES
+        self.broker = Broker()
+        self.now = scenario.START
+        self.published, self.late_sent = 1, False
+        self.book = scenario.BOOKS[schedule.ample][1]
+        self.workers = [Worker(self, name) for name in range(schedule.workers)]
+        self.heard = checks.Heard(self.is_frozen)
+        self.witness = {(s, p): Lane(STAGES[s] if not layout else self.stages[s], p) for s, p in self.broker.logs}
+        self.ids = {stage: set() for stage in PARTITIONS}
+        self.first = {}  # the first entry of each order revision
+        self.aside = {}  # code by the place of the input
+        self.sent, self.facts = set(), []
+        self.results = {stage: Counter() for stage in PARTITIONS}
+        self.consumed = Counter()
+        self.faults, self.voids, self.alarms, self.operations = Counter(), 0, 0, 0
+        self.trace = None
+        for worker in self.workers:
+            worker.start()
+        self.rebalance()
+
+    # --- phases ------------------------------------------------------------------------------------------------------
+
+    def play(self):
+        """All phases. Raises ``Violation``."""
+        for operation in self.schedule.operations:
+            self.note("%s", operation)
+            getattr(self, operation[0])(*operation[1:])
+            self.operations += 1
+        self.heal()
+        self.drain()
+        checks.at_the_end(self)
+
+    def heal(self):
+        """Everybody wakes, ends what is under way and joins again, with today's code and the right time."""
+        self.note("heal")
+        for number, worker in enumerate(self.workers):
+            self.wake(number)
+            if worker.old_code or not worker.alive:
+                self.restart(worker, old_code=False)
+            worker.clock = 0
+        for worker in self.workers:
+            self.finish(worker)
+            worker.out = False
+            worker.book = self.book
+        self.rebalance()
+
+    def drain(self):
+        """L1: send what was not sent, handle everything, let time pass, until nothing waits."""
+        for number in range(len(self.schedule.events)):
+            if number not in self.sent:
+                self.send(number)
+        for round_ in range(MAX_ROUNDS):
+            self.handle_all()
+            if not self.waiting():
+                break
+            self.time(31 * 2**round_)
+        else:
+            raise Violation("L1", f"orders still wait after {MAX_ROUNDS} rounds")
+        if self.broker.lag():
+            raise Violation("L1", f"{self.broker.lag()} input records are not committed as handled")
+
+    def handle_all(self):
+        """Run batches until no worker finds a record."""
+        for _ in range(400):
+            busy = [host for worker in self.workers for host in worker.hosts.values() if self.unread(host)]
+            if not busy:
+                return
+            for host in busy:
+                host.advance(500, 0, 0)
+        raise Violation("L1", "the stages talk in circles")
+
+    def unread(self, host):
+        """Whether a host has records to fetch."""
+        topics = self.broker.topics
+        return any(at < len(topics[place]) for place, at in host.positions.items())
+
+    def waiting(self):
+        """Whether any order waits for an answer, by the log."""
+        for partition in range(PARTITIONS["desk"]):
+            spaces, _ = self.witness["desk", partition].store.contents()
+            if any(state.waiting for state in spaces["orders"].values()):
+                return True
+        return False
+
+    def is_frozen(self, ticket):
+        """Whether a ticket was released, by the log."""
+        spaces, _ = self.witness["desk", partition_of("desk", ticket.order)].store.contents()
+        return any(frozen.ticket == ticket.ticket for frozen in spaces["orders"][ticket.order].frozen)
+
+    # --- what the workers do to the world ----------------------------------------------------------------------------
+
+    def append(self, stage, partition, entry):
+        """A log entry reaches the broker: it is folded there and then, and the invariants of that place are checked."""
+        offset = self.broker.append(stage, partition, entry)
+        self.ids[stage].add(entry.id)
+        lane = self.witness[stage, partition]
+        try:
+            lane.take(self.broker.logs[stage, partition])
+        except AssertionError as error:
+            raise Violation(getattr(error, "code", "defect"), f"{entry.id}: {error}") from error
+        lane.commit({})
+        checks.of_entry(self, lane, entry)
+        return offset
+
+    def say(self, outputs):
+        """Outputs reach the broker."""
+        for output in outputs:
+            self.heard.hear(output)
+            stage = STAGE_OF.get(output.channel)
+            if stage is not None:
+                self.broker.send(output.channel, partition_of(stage, output.route), Message(output.body))
+
+    def put_aside(self, record, code):
+        """An input goes to the rejects."""
+        self.aside.setdefault(record.place, code)
+
+    def acknowledge(self, host, offsets, consumed, results):
+        """A worker commits offsets; nothing may be passed that left no trace."""
+        before = {place: self.broker.committed[place] for place in offsets}
+        if not self.broker.commit(host.worker.name, host.generation, offsets):
+            self.fired("fenced commit")
+            return
+        self.consumed[host.name] += consumed
+        self.results[host.name].update(results)
+        for place, until in offsets.items():
+            for record in self.broker.topics[place][before[place] : until]:
+                checks.of_commit(self, record)
+
+    def fired(self, kind):
+        """A fault happened."""
+        self.faults[kind] += 1
+        self.note("  %s", kind)
+
+    def note(self, text, *values):
+        """A line of the trace."""
+        if self.trace is not None:
+            self.trace.append(text % values if not values or not isinstance(values[0], tuple) else str(values[0]))
+
+    # --- operations: the shop, the warehouse and time ----------------------------------------------------------------
+
+    def send(self, number):
+        """An event of the shop is sent."""
+        channel, message = self.schedule.events[number]
+        if number < max(self.sent, default=-1):
+            self.fired("reordered")
+        self.sent.add(number)
+        key = message.body.order if channel == "orders" else message.body.offer
+        if channel == "orders" and scenario.is_late(int(key[1:])):
+            self.late_sent = True
+            for worker in self.workers:
+                worker.book = self.book  # ten seconds have passed since it was published
+        self.broker.send(channel, partition_of(STAGE_OF[channel], key), message)
+
+    def publish(self):
+        """A second revision of the campaign; it takes effect after it is published, so no order of then came before."""
+        if not self.late_sent and self.published == 1:
+            self.published, self.book = 2, scenario.BOOKS[self.schedule.ample][2]
+            self.fired("campaign")
+
+    def follow(self, name):
+        """A worker sees the campaigns as they are now."""
+        self.workers[name].book = self.book
+
+    def again(self, channel, partition, which):
+        """A record is delivered once more, at the end of its topic."""
+        records = self.broker.topics[channel, partition]
+        if records:
+            self.broker.send(channel, partition, records[which % len(records)].message)
+            self.fired("duplicate input" if channel in ("orders", "fulfilment") else "duplicate message")
+
+    def fact(self, which, happened, behind, number):
+        """The warehouse does something with a ticket that it was told of, from the current paper or an older one."""
+        known = [t for t in self.heard.tickets.values() if t.state != "void"]
+        if not known:
+            return
+        ticket = known[which % len(known)]
+        edition = max(1, ticket.edition - behind + 1) if behind else 0
+        event = f"w{number}"
+        body = Fulfilment(event, ticket.order, ticket.ticket, happened, self.now, edition)
+        self.facts.append(body)
+        self.broker.send("fulfilment", partition_of("desk", ticket.order), Message(body, f"{event}{happened}{edition}"))
+
+    def time(self, seconds):
+        """Time passes, and the workers say so."""
+        self.now += timedelta(seconds=seconds)
+        for worker in self.workers:
+            if worker.alive and not worker.paused:
+                worker.tick()
+
+    # --- operations: the workers -------------------------------------------------------------------------------------
+
+    def awake(self, name):
+        """The worker of this number, if it runs."""
+        worker = self.workers[name]
+        return worker if worker.alive and not worker.paused else None
+
+    def run_batch(self, name, stage, limit, turn, cut, until):
+        """A worker's stage goes on; whether it got to the step."""
+        worker = self.awake(name)
+        return worker is not None and worker.hosts[stage].advance(limit, turn, cut, until)
+
+    def run(self, name, stage, limit, turn, cut):
+        """A worker's stage handles a batch to its end."""
+        self.run_batch(name, stage, limit, turn, cut, None)
+
+    def step(self, name, stage, limit, turn, cut):
+        """A worker's stage goes on by one step."""
+        self.run_batch(name, stage, limit, turn, cut, "")
+
+    def crash(self, name, stage, limit, turn, cut, step, wiped):
+        """A worker is killed, at this step of a batch if there is one; perhaps its disk is lost."""
+        if self.run_batch(name, stage, limit, turn, cut, step) or self.workers[name].alive:
+            for at in self.workers[name].crash(wiped=wiped).values():
+                self.fired(f"crash: {at}")
+            if wiped:
+                self.fired("wiped disk")
+
+    def full(self, name, stage, limit, turn, cut):
+        """The disk is full: the commit of the cache fails, and the worker ends."""
+        if self.run_batch(name, stage, limit, turn, cut, "said"):
+            self.workers[name].crash(wiped=False)
+            self.fired("full disk")
+
+    def pause(self, name, stage, limit, turn, cut, step):
+        """A worker stands still, at this step of a batch if there is one."""
+        self.run_batch(name, stage, limit, turn, cut, step)
+        worker = self.awake(name)
+        if worker is not None:
+            worker.paused = True
+            self.fired("pause")
+
+    def expire(self):
+        """The group goes on without those that don't answer."""
+        if any(not self.workers[name].alive or self.workers[name].paused for name in self.broker.members):
+            self.rebalance()
+
+    def wake(self, name):
+        """A paused worker goes on, as if nothing had happened."""
+        worker = self.workers[name]
+        if worker.paused:
+            worker.paused = False
+            if worker.out:
+                self.fired("late wake-up")
+
+    def rejoin(self, name):
+        """A worker that the group went on without notices, ends its batch and joins again."""
+        worker = self.awake(name)
+        if worker is not None and worker.out:
+            self.finish(worker)
+            worker.out = False
+            self.rebalance()
+
+    def slow(self, name):
+        """A worker doesn't join in time, and the group goes on without it."""
+        worker = self.awake(name)
+        if worker is not None and not worker.out and len(self.members()) > 1:
+            worker.out = True
+            self.fired("slow member")
+            self.rebalance()
+
+    def start(self, name):
+        """A dead worker is started anew."""
+        if not self.workers[name].alive:
+            self.workers[name].start()
+            self.rebalance()
+
+    def old(self, name):
+        """A worker is stopped and started with another version of the code."""
+        self.fired("old code")
+        self.restart(self.workers[name], old_code=True)
+        self.rebalance()
+
+    def restart(self, worker, *, old_code):
+        """Stop a worker if it runs, and start it."""
+        if worker.alive:
+            worker.crash(wiped=False)
+        worker.old_code = old_code
+        worker.start()
+
+    def clock(self, name, seconds):
+        """A worker's clock jumps."""
+        self.workers[name].clock = seconds
+        self.fired("clock jump")
+
+    def members(self):
+        """Who takes part in a rebalance."""
+        return [w for w in self.workers if w.alive and not w.paused and not w.out]
+
+    def rebalance(self):
+        """Eager: every member ends its batch, everything is assigned anew, and every gate is passed."""
+        members = self.members()
+        if not members:
+            return
+        for worker in members:
+            self.finish(worker)
+        if self.broker.generation:
+            self.fired("rebalance")
+        owned = self.broker.rebalance([worker.name for worker in members])
+        for worker in self.workers:
+            if worker not in members and worker.alive:
+                worker.out = True
+        for worker in members:
+            for stage, host in worker.hosts.items():
+                host.open(owned[worker.name][stage], self.broker.generation)
+
+    def finish(self, worker):
+        """End the batches that a worker has under way."""
+        for host in worker.hosts.values():
+            if host.running is not None:
+                host.advance(1, 0, 0)
+
