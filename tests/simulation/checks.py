@@ -256,22 +256,34 @@ def _said_is_logged(world):
     for (stage, _), lane in world.witness.items():
         if stage == "ledger":
             for claim in lane.store.values(CLAIMS).values():
-                _compare(heard.latest, (claim.claim.order, claim.claim.offer), LEDGER, lane, _subject(claim))
+                _compare(heard.latest, (claim.claim.order, claim.claim.offer), lane, _subject(claim))
+            for offer in lane.store.values(OFFERS):
+                _levels(heard, lane, offer)
             continue
         for state in lane.store.values(ORDERS).values():
             for ticket in [*tickets(state), *(f.paper for f in state.frozen)]:
                 last = heard.tickets.get(ticket.ticket)
                 said = last and heard.editions[ticket.ticket, last.order_revision, last.edition]
                 hold(said and ticket in said, "S10", "{}: {} was said last, not {}", ticket.ticket, said, ticket)
+            for name, notice in state.notices.items():
+                said = heard.notices.get(name)
+                same = said is not None and said.amount == notice.amount
+                hold(same, "S10 notice", "{} was last said as {}, not {}", name, said, notice)
 
 
 def _subject(claim):
     return ("claim", claim.claim.offer, claim.claim.order)
 
 
-def _compare(said, key, stage, lane, subject):
-    for output in stage.say(lane.store, subject):
+def _compare(said, key, lane, subject):
+    for output in LEDGER.say(lane.store, subject):
         hold(said.get(key) == output.body, "S10", "{} was last said as {}, not {}", key, said.get(key), output.body)
+
+
+def _levels(heard, lane, offer):
+    for output in LEDGER.say(lane.store, ("level", offer)):
+        said = (heard.levels if output.channel == "offer-levels" else heard.notices).get(output.id)
+        hold(said == output.body, "S10 level", "{} was last said as {}, not {}", output.id, said, output.body)
 
 
 def _as_the_reference(world, orders):

@@ -125,22 +125,19 @@ def _operations(rng, faults, workers, events):
     return operations
 
 
-def _batch(rng, workers):
-    """Which worker and stage, how many records, which topic first, and where a flush is torn."""
-    stage = rng.choice(("desk", "ledger"))
-    return rng.randrange(workers), stage, rng.choice((1, 2, 5, 50)), rng.randrange(3), rng.getrandbits(12)
+def _batch(rng):
+    """Which of the busy stages, how many records, which topic first, and where a flush is torn."""
+    return rng.randrange(6), rng.choice((1, 2, 5, 50)), rng.randrange(3), rng.getrandbits(12)
 
 
 def _arguments(rng, name, workers, wipe, place):
     match name:
-        case "run" | "step":
-            return _batch(rng, workers)
+        case "run" | "step" | "full":
+            return _batch(rng)
         case "crash":
-            return (*_batch(rng, workers), rng.choice(STEPS), rng.random() < wipe)
-        case "full":
-            return _batch(rng, workers)
+            return (*_batch(rng), rng.choice(STEPS), rng.random() < wipe)
         case "pause":
-            return (*_batch(rng, workers), rng.choice((*STEPS, None)))
+            return (*_batch(rng), rng.choice((*STEPS, None)))
         case "time":
             return (rng.choice((1, 5, 31, 70)),)
         case "fact":

@@ -34,7 +34,7 @@ class World:
         self.ids = {stage: set() for stage in PARTITIONS}
         self.first = {}  # the first entry of each order revision
         self.aside = {}  # code by the place of the input
-        self.sent, self.facts = set(), []
+        self.sent, self.highest, self.facts = set(), {}, []
         self.results = {stage: Counter() for stage in PARTITIONS}
         self.consumed = Counter()
         self.faults, self.voids, self.alarms, self.operations = Counter(), 0, 0, 0
@@ -166,15 +166,20 @@ class World:
     def send(self, number):
         """An event of the shop is sent."""
         channel, message = self.schedule.events[number]
-        if number < max(self.sent, default=-1):
-            self.fired("reordered")
         self.sent.add(number)
         key = message.body.order if channel == "orders" else message.body.offer
-        if channel == "orders" and scenario.is_late(int(key[1:])):
+        if channel == "orders":
+            self._order_sent(message.body)
+        self.broker.send(channel, partition_of(STAGE_OF[channel], key), message)
+
+    def _order_sent(self, order):
+        if order.revision < self.highest.get(order.order, 0):
+            self.fired("reordered")
+        self.highest[order.order] = max(order.revision, self.highest.get(order.order, 0))
+        if scenario.is_late(int(order.order[1:])):
             self.late_sent = True
             for worker in self.workers:
                 worker.book = self.book  # ten seconds have passed since it was published
-        self.broker.send(channel, partition_of(STAGE_OF[channel], key), message)
 
     def publish(self):
         """A second revision of the campaign; it takes effect after it is published, so no order of then came before."""
@@ -219,37 +224,48 @@ class World:
         worker = self.workers[name]
         return worker if worker.alive and not worker.paused else None
 
-    def run_batch(self, name, stage, limit, turn, cut, until):
-        """A worker's stage goes on; whether it got to the step."""
-        worker = self.awake(name)
-        return worker is not None and worker.hosts[stage].advance(limit, turn, cut, until)
+    def advance(self, pick, limit, turn, cut, until):
+        """One of the stages that have something to do goes on; the worker, and whether it got to the step."""
+        busy = [
+            host
+            for worker in self.workers
+            if worker.alive and not worker.paused
+            for host in worker.hosts.values()
+            if host.running is not None or self.unread(host)
+        ]
+        if not busy:
+            return None, False
+        host = busy[pick % len(busy)]
+        self.note("  %s at worker %s", host.name, host.worker.name)
+        return host.worker, host.advance(limit, turn, cut, until)
 
-    def run(self, name, stage, limit, turn, cut):
-        """A worker's stage handles a batch to its end."""
-        self.run_batch(name, stage, limit, turn, cut, None)
+    def run(self, *batch):
+        """A stage handles a batch to its end."""
+        self.advance(*batch, None)
 
-    def step(self, name, stage, limit, turn, cut):
-        """A worker's stage goes on by one step."""
-        self.run_batch(name, stage, limit, turn, cut, "")
+    def step(self, *batch):
+        """A stage goes on by one step."""
+        self.advance(*batch, "")
 
-    def crash(self, name, stage, limit, turn, cut, step, wiped):
+    def crash(self, pick, limit, turn, cut, step, wiped):
         """A worker is killed, at this step of a batch if there is one; perhaps its disk is lost."""
-        if self.run_batch(name, stage, limit, turn, cut, step) or self.workers[name].alive:
-            for at in self.workers[name].crash(wiped=wiped).values():
+        worker, _ = self.advance(pick, limit, turn, cut, step)
+        if worker is not None:
+            for at in worker.crash(wiped=wiped).values():
                 self.fired(f"crash: {at}")
             if wiped:
                 self.fired("wiped disk")
 
-    def full(self, name, stage, limit, turn, cut):
+    def full(self, *batch):
         """The disk is full: the commit of the cache fails, and the worker ends."""
-        if self.run_batch(name, stage, limit, turn, cut, "said"):
-            self.workers[name].crash(wiped=False)
+        worker, there = self.advance(*batch, "said")
+        if there:
+            worker.crash(wiped=False)
             self.fired("full disk")
 
-    def pause(self, name, stage, limit, turn, cut, step):
+    def pause(self, pick, limit, turn, cut, step):
         """A worker stands still, at this step of a batch if there is one."""
-        self.run_batch(name, stage, limit, turn, cut, step)
-        worker = self.awake(name)
+        worker, _ = self.advance(pick, limit, turn, cut, step)
         if worker is not None:
             worker.paused = True
             self.fired("pause")
