@@ -7,31 +7,41 @@ S11          at every commit of offsets: what is passed left an entry of its own
 S5, S7, S8, S10, L1 and the comparison with the reference: at the end
 """
 
-from makeweight.domain.claims import Claim, Receipt, Tick
+from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.domain.entries import Judged
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEPARATOR
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
-from tests.simulation.worker import LEDGER, Violation
+from tests.simulation.worker import Violation
+
+
+# What the simulator found in the product and does not stop at, until it is mended: then the line goes, and what it
+# names is a violation again. Each is excused only as far as told here, and counted. Seeds are in regressions.txt.
+FINDINGS = {
+    "paper edition": "a released ticket has two contents under one (order revision, edition)",
+    "unsaid notice": "an answer's notice is not said again after a crash between the log and the outputs",
+    "unsaid level": "an offer's level and its notices are not said again after such a crash",
+    "stale refusal": "an input is refused for good by a state that has not folded a late writer's entries",
+    "false alarm": "an input that a late worker refused and could not commit is reported as S9 when it is applied",
+}
+_OF_ANSWERS = ("owed_gift", "late_arrival", "price_mismatch")
+_INTERRUPTIONS = ("crash: ", "full disk", "old code", "slow member", "late wake-up")
 
 
 def hold(condition, code, text, *values):
     """Raise ``Violation`` unless the condition holds; the text is put together only then."""
     if not condition:
-        raise Violation(code, text.format(*values))
+        raise Violation(code, text.format(*values) if values else text)
 
 
 class Heard:
-    """What everybody else has heard: decisions, tickets, levels and notices, each the highest that was said.
+    """What everybody else has heard: decisions, tickets, levels and notices, each the highest that was said."""
 
-    Left out: a released ticket may have two contents under one edition. Its paper carries the edition that was current
-    at the release, also where the warehouse printed an older one (see regressions.txt).
-    """
-
-    def __init__(self, is_frozen):
-        self._is_frozen = is_frozen
+    def __init__(self, world):
+        self._world = world
+        self.claims = {}
         self.decisions, self.latest = {}, {}
         self.editions, self.tickets = {}, {}
         self.levels, self.notices = {}, {}
@@ -40,6 +50,8 @@ class Heard:
         """Take in one output."""
         body = output.body
         match output.channel:
+            case "ledger-commands":
+                self.claims[body.id] = body
             case "decisions":
                 self._decision(body)
             case "pick-tickets":
@@ -53,13 +65,21 @@ class Heard:
         what = (body.outcome, body.units, body.owed, body.gift, body.site, body.reason)
         known = self.decisions.setdefault(body.id, what)
         hold(known == what, "S2", "of {} was said {} and {}", body.id, known, what)
+        claim = self.claims.get(f"{body.order}/{body.offer}/{body.revision}.{body.step}")
+        hold(claim is not None, "S8", "{} answers no claim", body.id)
+        asked = body.gift is None or body.gift in [option.gift for option in claim.options]
+        hold(asked, "S9", "{} gives {}, which its claim does not ask for", body.id, body.gift)
+        caps = body.figures.total_cap in (None, claim.total_cap)
+        hold(caps, "S9", "{} was decided by the cap {}, its claim says {}", body.id, body.figures, claim.total_cap)
         _highest(self.latest, (body.order, body.offer), body, lambda d: (d.number, d.edition))
 
     def _ticket(self, body):
         at = (body.ticket, body.order_revision, body.edition)
         known = self.editions.setdefault(at, [])
         if body not in known:
-            hold(not known or self._is_frozen(body), "S9", "two tickets {}: {} and {}", at, known, body)
+            if known:
+                hold(self._world.is_frozen(body), "S9", "two tickets {}: {} and {}", at, known, body)
+                self._world.found("paper edition", "S9", f"two tickets {at}")
             known.append(body)
         _highest(self.tickets, body.ticket, body, lambda t: (t.order_revision, t.edition))
 
@@ -148,9 +168,10 @@ def at_the_end(world):
     _stock_given(world)
     for state in orders.values():
         _one_ticket_a_site(world, state)
+    _accounts_agree(world)
+    _said_is_logged(world)
     if not world.layout:
         _claims_agree(world, orders)
-        _said_is_logged(world)
     if world.schedule.ample:
         _as_the_reference(world, orders)
     for stage, consumed in world.consumed.items():
@@ -171,8 +192,10 @@ def _nothing_lost(world, orders):
         hold(state.order == first.order, "S6", "{} does not stand at its first content", name)
         hold(state.digests[str(revision)] == first.digest, "S6", "{}: another digest", name)
     for fact in world.facts:
-        found = f"{fact.order}:{fact.event}:reported" in world.ids["desk"]
-        hold(found, "S11", "the warehouse was told of {} and its {} is lost", fact.ticket, fact.event)
+        if f"{fact.order}:{fact.event}:reported" not in world.ids["desk"]:
+            text = f"the warehouse was told of {fact.ticket} and its {fact.event} is lost"
+            hold(fact.event in world.stale, "S11", text)
+            world.found("stale refusal", "S11", text)
 
 
 def _caught_up(world):
@@ -204,6 +227,31 @@ def _stock_given(world):
             given[place] = given.get(place, 0) + decision.units
     for place, units in given.items():
         hold(units <= total.get(place, 0), "S1", "{}: {} units said to be held of {}", place, units, total.get(place))
+
+
+def _accounts_agree(world):
+    """S4 as seen from outside: an offer's level is the sum of what was said of its claims.
+
+    Its balances too, where the warehouse has not touched the offer: what it packs without a grant is no claim's.
+    """
+    live, held, touched = {}, {}, set()
+    for (_, offer), decision in world.heard.latest.items():
+        live[offer] = live.get(offer, 0) + decision.units + decision.owed
+        if decision.gift is not None:
+            place = (offer, decision.gift, decision.site)
+            held[place] = held.get(place, 0) + decision.units
+    for partition in range(PARTITIONS["ledger"]):
+        for record in world.broker.topics["ledger-commands", partition]:
+            if isinstance(record.message.body, HandledGift):
+                touched.add(record.message.body.offer)
+    for partition in range(PARTITIONS["ledger"]):
+        lane = world.witness["ledger", partition]
+        for offer in lane.store.values(OFFERS):
+            level = lane.stage.say(lane.store, ("level", offer))[0].body
+            hold(level.live_units == live.get(offer, 0), "S4", "{}: live {}, said {}", offer, level, live.get(offer))
+            for balance in level.balances if offer not in touched else ():
+                given = held.get((offer, balance.gift, balance.site), 0)
+                hold(balance.reserved == given, "S4", "{}: said to be held {}, the account is {}", offer, given, balance)
 
 
 def _one_ticket_a_site(world, state):
@@ -258,17 +306,23 @@ def _said_is_logged(world):
             for claim in lane.store.values(CLAIMS).values():
                 _compare(heard.latest, (claim.claim.order, claim.claim.offer), lane, _subject(claim))
             for offer in lane.store.values(OFFERS):
-                _levels(heard, lane, offer)
+                _levels(world, lane, offer)
             continue
         for state in lane.store.values(ORDERS).values():
             for ticket in [*tickets(state), *(f.paper for f in state.frozen)]:
                 last = heard.tickets.get(ticket.ticket)
                 said = last and heard.editions[ticket.ticket, last.order_revision, last.edition]
                 hold(said and ticket in said, "S10", "{}: {} was said last, not {}", ticket.ticket, said, ticket)
-            for name, notice in state.notices.items():
-                said = heard.notices.get(name)
-                same = said is not None and said.amount == notice.amount
-                hold(same, "S10 notice", "{} was last said as {}, not {}", name, said, notice)
+            for notice in state.notices.values():
+                said = heard.notices.get(notice.id)
+                if said is None or said.amount != notice.amount:
+                    text = f"{notice.id} was last said as {said}, not {notice}"
+                    hold(notice.kind in _OF_ANSWERS and _interrupted(world), "S10", text)
+                    world.found("unsaid notice", "S10", text)
+
+
+def _interrupted(world):
+    return any(fault.startswith(_INTERRUPTIONS) for fault in world.faults)
 
 
 def _subject(claim):
@@ -276,14 +330,18 @@ def _subject(claim):
 
 
 def _compare(said, key, lane, subject):
-    for output in LEDGER.say(lane.store, subject):
+    for output in lane.stage.say(lane.store, subject):
         hold(said.get(key) == output.body, "S10", "{} was last said as {}, not {}", key, said.get(key), output.body)
 
 
-def _levels(heard, lane, offer):
-    for output in LEDGER.say(lane.store, ("level", offer)):
-        said = (heard.levels if output.channel == "offer-levels" else heard.notices).get(output.id)
-        hold(said == output.body, "S10 level", "{} was last said as {}, not {}", output.id, said, output.body)
+def _levels(world, lane, offer):
+    for output in lane.stage.say(lane.store, ("level", offer)):
+        kept = world.heard.levels if output.channel == "offer-levels" else world.heard.notices
+        said = kept.get(output.id)
+        if said != output.body:
+            text = f"{output.id} was last said as {said}, not {output.body}"
+            hold(_interrupted(world), "S10", text)
+            world.found("unsaid level", "S10", text)
 
 
 def _as_the_reference(world, orders):

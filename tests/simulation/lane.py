@@ -78,6 +78,7 @@ class Lane:
         self.stage, self.partition = stage, partition
         self.store = JournalStore(stage)
         self.log_next = self.log_kept = 0
+        self.gate_end = 0  # where the log ended when the gate was passed
         self.input_next = {}
         self.new, self.subjects = [], {}
         self.voids = 0

@@ -29,15 +29,17 @@ class World:
         self.published, self.late_sent = 1, False
         self.book = scenario.BOOKS[schedule.ample][1]
         self.workers = [Worker(self, name) for name in range(schedule.workers)]
-        self.heard = checks.Heard(self.is_frozen)
-        self.witness = {(s, p): Lane(STAGES[s] if not layout else self.stages[s], p) for s, p in self.broker.logs}
+        self.heard = checks.Heard(self)
+        self.witness = {(s, p): Lane(self.stages[s], p) for s, p in self.broker.logs}
         self.ids = {stage: set() for stage in PARTITIONS}
         self.first = {}  # the first entry of each order revision
         self.aside = {}  # code by the place of the input
         self.sent, self.highest, self.facts = set(), {}, []
         self.results = {stage: Counter() for stage in PARTITIONS}
         self.consumed = Counter()
-        self.faults, self.voids, self.alarms, self.operations = Counter(), 0, 0, 0
+        self.faults, self.findings = Counter(), Counter()
+        self.stale = set()  # what was refused by a state that a late writer had overtaken
+        self.voids, self.operations = 0, 0
         self.trace = None
         for worker in self.workers:
             worker.start()
@@ -48,7 +50,7 @@ class World:
     def play(self):
         """All phases. Raises ``Violation``."""
         for operation in self.schedule.operations:
-            self.note("%s", operation)
+            self.note("%s %s", operation[0], operation[1:])
             getattr(self, operation[0])(*operation[1:])
             self.operations += 1
         self.heal()
@@ -154,12 +156,19 @@ class World:
     def fired(self, kind):
         """A fault happened."""
         self.faults[kind] += 1
-        self.note("  %s", kind)
+        self.note("  * %s", kind)
+
+    def found(self, name, code, text):
+        """Something that is known to be wrong with the product; a violation once it is struck off the list."""
+        if name not in checks.FINDINGS:
+            raise Violation(code, text)
+        self.findings[name] += 1
+        self.note("  known finding, %s: %s", name, text)
 
     def note(self, text, *values):
         """A line of the trace."""
         if self.trace is not None:
-            self.trace.append(text % values if not values or not isinstance(values[0], tuple) else str(values[0]))
+            self.trace.append(text % values)
 
     # --- operations: the shop, the warehouse and time ----------------------------------------------------------------
 
