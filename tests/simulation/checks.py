@@ -16,7 +16,6 @@ from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
 from tests.simulation.worker import Violation
 
-
 # What the simulator found in the product and does not stop at, until it is mended: then the line goes, and what it
 # names is a violation again. Each is excused only as far as told here, and counted. Seeds are in regressions.txt.
 FINDINGS = {
@@ -251,7 +250,9 @@ def _accounts_agree(world):
             hold(level.live_units == live.get(offer, 0), "S4", "{}: live {}, said {}", offer, level, live.get(offer))
             for balance in level.balances if offer not in touched else ():
                 given = held.get((offer, balance.gift, balance.site), 0)
-                hold(balance.reserved == given, "S4", "{}: said to be held {}, the account is {}", offer, given, balance)
+                hold(
+                    balance.reserved == given, "S4", "{}: said to be held {}, the account is {}", offer, given, balance
+                )
 
 
 def _one_ticket_a_site(world, state):

@@ -14,21 +14,21 @@ FAULTLESS = 0.25
 CLOCKS = (-7200, -40, 45, 3600)  # seconds by which a worker's clock may be wrong
 # Kinds of faults that a seed draws from, and how often each comes up among the operations once it is drawn.
 FAULTS = {
-    "again": 3,
+    "again": 6,
     "reorder": 0,  # it changes the order in which events are sent
     "conflict": 0,  # it adds events: a revision with another content
     "campaign": 0,  # it publishes a second revision before the first order that is judged by it
-    "crash": 4,
+    "crash": 7,
     "wipe": 0,  # it makes some crashes lose the disk
-    "pause": 4,
-    "slow": 3,
+    "pause": 5,
+    "slow": 4,
     "rebalance": 2,
     "old": 2,
     "clock": 1,
     "full": 1,
 }
-PLAIN = {"send": 24, "run": 40, "step": 14, "time": 4, "fact": 5}
-WAKING = {"wake": 3, "expire": 3, "rejoin": 2, "start": 4, "follow": 1}
+PLAIN = {"send": 24, "run": 32, "step": 20, "time": 3, "fact": 4}
+WAKING = {"wake": 4, "expire": 5, "rejoin": 3, "start": 8, "follow": 1}
 
 
 class Schedule(NamedTuple):
@@ -59,9 +59,9 @@ def _events(rng, faults, *, ample):
     stock = [("ledger-commands", scenario.receipt(*r)) for r in _receipts(rng, ample=ample)]
     first, later = (stock, []) if ample else (stock[:-2], stock[-2:])
     orders = []
-    for number in sorted(rng.sample(range(1, 9), rng.randint(4, 6))):
+    for number in sorted(rng.sample(range(1, 9), rng.randint(3, 5))):
         at = float(number)
-        for revision in range(1, rng.choice((1, 1, 1, 2, 2, 3)) + 1):
+        for revision in range(1, rng.choice((1, 1, 2, 2, 3)) + 1):
             status = "placed" if revision == 1 else rng.choice(("amended", "amended", "cancelled"))
             orders.append((at, _snapshot(rng, number, revision, status, ample=ample)))
             if "conflict" in faults and rng.random() < 0.2:
@@ -109,8 +109,10 @@ def _operations(rng, faults, workers, events):
     names, shares = list(weights), list(weights.values())
     wipe = 0.4 if "wipe" in faults else 0.0
     flips = "campaign" in faults
-    operations, sent = [], 0
-    for name in rng.choices(names, shares, k=rng.randint(30, 75)):
+    # Stock comes first, unless something is delayed.
+    sent = _leading(events)
+    operations = [("send", number) for number in range(sent)]
+    for name in rng.choices(names, shares, k=rng.randint(40, 80)):
         if name == "send":
             if sent == len(events):
                 continue
@@ -125,29 +127,39 @@ def _operations(rng, faults, workers, events):
     return operations
 
 
+def _leading(events):
+    return next(number for number, (channel, _) in enumerate(events) if channel == "orders")
+
+
 def _batch(rng):
     """Which of the busy stages, how many records, which topic first, and where a flush is torn."""
-    return rng.randrange(6), rng.choice((1, 2, 5, 50)), rng.randrange(3), rng.getrandbits(12)
+    return rng.randrange(6), rng.choice((1, 3, 8, 50)), rng.randrange(3), rng.getrandbits(12)
 
 
 def _arguments(rng, name, workers, wipe, place):
+    if name in ("run", "step", "full"):
+        return _batch(rng)
+    if name == "crash":
+        return (*_batch(rng), rng.choice(STEPS), rng.random() < wipe)
+    if name in ("pause", "slow"):
+        return (*_batch(rng), rng.choice((*STEPS, None)))
+    return _others(rng, name, workers, place)
+
+
+def _others(rng, name, workers, place):
     match name:
-        case "run" | "step" | "full":
-            return _batch(rng)
-        case "crash":
-            return (*_batch(rng), rng.choice(STEPS), rng.random() < wipe)
-        case "pause":
-            return (*_batch(rng), rng.choice((*STEPS, None)))
         case "time":
             return (rng.choice((1, 5, 31, 70)),)
         case "fact":
             return rng.randrange(20), rng.choice(("released", "packed")), rng.choice((0, 0, 1, 2)), place
         case "again":
-            channel = rng.choice(("orders", "fulfilment", "decisions", "ledger-commands", "ledger-commands"))
+            channel = rng.choice(
+                ("orders", "fulfilment", "decisions", "ledger-commands", "ledger-commands", "ledger-commands")
+            )
             return channel, rng.randrange(2), rng.randrange(40)
         case "clock":
             return rng.randrange(workers), rng.choice(CLOCKS)
         case "rebalance" | "expire":
             return ()
-        case _:  # slow, old, wake, rejoin, start, follow
+        case _:  # old, wake, rejoin, start, follow
             return (rng.randrange(workers),)

@@ -178,7 +178,7 @@ class Host:
         The real host counts it as a violation. It is none if the input was put aside then: a worker that the group had
         gone on without did not know what its heir knows.
         """
-        if isinstance(record.message.body, Tick):
+        if isinstance(record.message.body, Tick) or self.world.layout:
             return
         text = f"{record.place} was committed as handled, and the log has nothing of it"
         if record.place not in self.world.aside:
@@ -233,8 +233,9 @@ class Host:
                 end = max(record.offset + 1, ends.get(record.channel, 0), lane.input_next.get(record.channel, 0))
                 ends[record.channel] = end
             lane.commit(ends)
-            self.world.voids += lane.voids
-            lane.voids = 0
+            if lane.voids:
+                self.world.fired("void grant")
+                lane.voids = 0
 
     def acknowledge(self, by_partition, results):
         """Let the batch be acknowledged."""

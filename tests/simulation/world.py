@@ -34,12 +34,12 @@ class World:
         self.ids = {stage: set() for stage in PARTITIONS}
         self.first = {}  # the first entry of each order revision
         self.aside = {}  # code by the place of the input
-        self.sent, self.highest, self.facts = set(), {}, []
+        self.sent, self.highest, self.contents, self.facts = set(), {}, {}, []
         self.results = {stage: Counter() for stage in PARTITIONS}
         self.consumed = Counter()
         self.faults, self.findings = Counter(), Counter()
         self.stale = set()  # what was refused by a state that a late writer had overtaken
-        self.voids, self.operations = 0, 0
+        self.operations = 0
         self.trace = None
         for worker in self.workers:
             worker.start()
@@ -60,8 +60,9 @@ class World:
     def heal(self):
         """Everybody wakes, ends what is under way and joins again, with today's code and the right time."""
         self.note("heal")
-        for number, worker in enumerate(self.workers):
-            self.wake(number)
+        while any(worker.paused for worker in self.workers):
+            self.wake(0)
+        for worker in self.workers:
             if worker.old_code or not worker.alive:
                 self.restart(worker, old_code=False)
             worker.clock = 0
@@ -182,6 +183,8 @@ class World:
         self.broker.send(channel, partition_of(STAGE_OF[channel], key), message)
 
     def _order_sent(self, order):
+        if self.contents.setdefault((order.order, order.revision), order) is not order:
+            self.fired("conflict")
         if order.revision < self.highest.get(order.order, 0):
             self.fired("reordered")
         self.highest[order.order] = max(order.revision, self.highest.get(order.order, 0))
@@ -228,10 +231,10 @@ class World:
 
     # --- operations: the workers -------------------------------------------------------------------------------------
 
-    def awake(self, name):
-        """The worker of this number, if it runs."""
-        worker = self.workers[name]
-        return worker if worker.alive and not worker.paused else None
+    def one_of(self, pick, condition):
+        """One of the workers of which something is true, if there is any."""
+        found = [worker for worker in self.workers if condition(worker)]
+        return found[pick % len(found)] if found else None
 
     def advance(self, pick, limit, turn, cut, until):
         """One of the stages that have something to do goes on; the worker, and whether it got to the step."""
@@ -284,34 +287,35 @@ class World:
         if any(not self.workers[name].alive or self.workers[name].paused for name in self.broker.members):
             self.rebalance()
 
-    def wake(self, name):
+    def wake(self, pick):
         """A paused worker goes on, as if nothing had happened."""
-        worker = self.workers[name]
-        if worker.paused:
+        worker = self.one_of(pick, lambda w: w.paused)
+        if worker is not None:
             worker.paused = False
             if worker.out:
                 self.fired("late wake-up")
 
-    def rejoin(self, name):
+    def rejoin(self, pick):
         """A worker that the group went on without notices, ends its batch and joins again."""
-        worker = self.awake(name)
-        if worker is not None and worker.out:
+        worker = self.one_of(pick, lambda w: w.out and not w.paused)
+        if worker is not None:
             self.finish(worker)
             worker.out = False
             self.rebalance()
 
-    def slow(self, name):
-        """A worker doesn't join in time, and the group goes on without it."""
-        worker = self.awake(name)
-        if worker is not None and not worker.out and len(self.members()) > 1:
+    def slow(self, pick, limit, turn, cut, step):
+        """A worker doesn't join in time, at this step of a batch if there is one; the group goes on without it."""
+        worker, _ = self.advance(pick, limit, turn, cut, step)
+        if worker in (members := self.members()) and len(members) > 1:
             worker.out = True
             self.fired("slow member")
             self.rebalance()
 
-    def start(self, name):
+    def start(self, pick):
         """A dead worker is started anew."""
-        if not self.workers[name].alive:
-            self.workers[name].start()
+        worker = self.one_of(pick, lambda w: not w.alive)
+        if worker is not None:
+            worker.start()
             self.rebalance()
 
     def old(self, name):
@@ -358,4 +362,3 @@ class World:
         for host in worker.hosts.values():
             if host.running is not None:
                 host.advance(1, 0, 0)
-
