@@ -1,4 +1,7 @@
-"""``python -m tests.simulation --runs N [--first SEED]``, or ``--seed SEED [--trace] [--shrink]``."""
+"""``python -m tests.simulation --runs N [--first SEED]``, or ``--seed SEED [--trace] [--shrink]``.
+
+``--strict NAME`` takes a known finding (see checks.py) as a violation.
+"""
 
 import argparse
 import sys
@@ -16,7 +19,10 @@ def main():
     parser.add_argument("--seed", type=int)
     parser.add_argument("--trace", action="store_true", help="tell the run of --seed step by step")
     parser.add_argument("--shrink", action="store_true", help="leave out what the violation of --seed doesn't need")
+    parser.add_argument("--strict", action="append", default=[], choices=list(FINDINGS), help="take it as a violation")
     given = parser.parse_args()
+    for name in given.strict:
+        del FINDINGS[name]
     if given.seed is not None:
         return one(given.seed, trace=given.trace, shrink=given.shrink)
     return many(range(given.first, given.first + given.runs))

@@ -180,7 +180,7 @@ def at_the_end(world):
 def _nothing_lost(world, orders):
     """Every order stands at the highest revision that was sent, with its first content; every fact was taken in."""
     sent = {}
-    for channel, message in world.schedule.events:
+    for channel, message in world.events:
         if channel == "orders":
             order = message.body
             sent[order.order] = max(order.revision, sent.get(order.order, 0))
@@ -360,7 +360,7 @@ def _as_the_reference(world, orders):
             continue
         message = next(
             m
-            for c, m in world.schedule.events
+            for c, m in world.events
             if c == "orders" and m.body.order == name and m.digest == state.digests[str(state.order.revision)]
         )
         due = dict(scenario.expected(message, world.published))

@@ -21,15 +21,15 @@ class JournalStore:
 
     def put(self, space, key, kept, due=None):
         """Set the value at a key."""
-        self._set(self._spaces[space.name], key, kept)
-        if due is not None:
-            self._set(self._waiting, key, due)
-        elif key in self._waiting:
-            self._unset(self._waiting, key)
-
-    def _set(self, values, key, kept):
+        values = self._spaces[space.name]
         self._journal.append((values, key, values.get(key, _MISSING)))
         values[key] = kept
+        waiting = self._waiting
+        if due is not None:
+            self._journal.append((waiting, key, waiting.get(key, _MISSING)))
+            waiting[key] = due
+        elif waiting and key in waiting:
+            self._unset(waiting, key)
 
     def _unset(self, values, key):
         if key in values:
@@ -90,19 +90,20 @@ class Lane:
     def decide(self, message, view):
         """Decide an input and fold its entries into the open transaction."""
         verdict = self.stage.decide(self.store, message, view)
-        for entry in verdict.entries:
-            self.new.append(entry)
-            self._fold(entry)
+        self.new += verdict.entries
+        self._fold(verdict.entries)
         for subject in verdict.subjects:
             self.subjects[subject] = None
         return verdict
 
-    def _fold(self, entry):
-        for subject in self.stage.fold(self.store, entry):
-            if subject[0] == "void":
-                self.voids += 1
-            else:
-                self.subjects[subject] = None
+    def _fold(self, entries):
+        fold, store, subjects = self.stage.fold, self.store, self.subjects
+        for entry in entries:
+            for subject in fold(store, entry):
+                if subject[0] == "void":
+                    self.voids += 1
+                else:
+                    subjects[subject] = None
 
     def place(self):
         """The new entries stand in the log from where the fold stood."""
@@ -110,8 +111,7 @@ class Lane:
 
     def take(self, log):
         """Fold the log to its end into the open transaction."""
-        for entry in log[self.log_next :]:
-            self._fold(entry)
+        self._fold(log[self.log_next :])
         self.log_next = len(log)
 
     def refold(self):

@@ -249,13 +249,15 @@ class Mutant:
     ledger: type = Ledger
     layout: bool = False
 
-    def play(self, seed):
-        """One run."""
-        stages = {"desk": DESK, "ledger": self.ledger()}
-        schedule = draw(seed)
+    def world(self, schedule):
+        """A world in which it takes the real one's place."""
         if self.layout:  # they must fail by themselves, not because of a worker with other code
             schedule = schedule._replace(operations=[o for o in schedule.operations if o[0] != "old"])
-        World(schedule, stages, self.host, layout=self.layout).play()
+        return World(schedule, {"desk": DESK, "ledger": self.ledger()}, self.host, layout=self.layout)
+
+    def play(self, seed):
+        """One run."""
+        self.world(draw(seed)).play()
 
     def seeds(self, first=0):
         """How many seeds it took until a violation, and the violation; None if none came up in time."""

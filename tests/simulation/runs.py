@@ -1,12 +1,13 @@
 """Many runs, one run told step by step, and a failing one made small."""
 
+import ast
 import gc
 import time
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.simulation.schedule import draw
+from tests.simulation.schedule import Schedule, draw
 from tests.simulation.worker import STEPS, Violation
 from tests.simulation.world import World
 
@@ -115,16 +116,21 @@ def told(schedule):
     except Violation as violation:
         end = f"VIOLATION {violation}"
     yield f"{schedule.workers} workers, stock {'ample' if schedule.ample else 'short'}, faults {schedule.faults}"
-    for number, (channel, message) in enumerate(schedule.events):
-        yield f"event {number}: {channel} {message.body}"
+    for number, event in enumerate(schedule.events):
+        yield f"event {number}: {event}"
     yield from world.trace
     for (stage, partition), log in world.broker.logs.items():
         for offset, entry in enumerate(log):
             yield f"log {stage} {partition} {offset}: {entry.id}"
+    yield f"schedule: {tuple(schedule)}"
     yield end
 
 
-def kept_seeds():
-    """Seeds that are kept for ever: the first word of each line of the file that is no comment."""
-    lines = (line.partition("#")[0].split() for line in REGRESSIONS.read_text().splitlines())
-    return [int(words[0]) for words in lines if words]
+def kept():
+    """Schedules that are kept for ever: a seed, or a whole schedule as it is printed, on each line of the file."""
+    found = {}
+    for line in REGRESSIONS.read_text().splitlines():
+        text = line.partition("#")[0].strip()
+        if text:
+            found[text] = draw(int(text)) if text.isdigit() else Schedule(*ast.literal_eval(text))
+    return found

@@ -3,7 +3,6 @@
 Everything here is built once and shared by all runs: values are never changed in place.
 """
 
-from copy import deepcopy
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -139,6 +138,11 @@ def receipt(number, which, site, units):
     return Message(Receipt(f"r{number}", offer, gift, site, units))
 
 
+def event(kind, *arguments):
+    """The channel and the message of an event of a schedule."""
+    return ("orders", order(*arguments)) if kind == "order" else ("ledger-commands", receipt(*arguments))
+
+
 _AMPLE_STOCK = [(offer, gift, site, AMPLE) for offer, gift in STOCKED for site in SITES]
 _EXPECTED = {}
 
@@ -150,7 +154,7 @@ def expected(message, published):
     """
     key = (id(message), published)
     if key not in _EXPECTED:
-        reference = Reference(deepcopy(DOCUMENTS[True][:published]), _AMPLE_STOCK)
+        reference = Reference(DOCUMENTS[True][:published], _AMPLE_STOCK)
         reference.order(_wire(message.body))
         outcomes = reference.outcomes()
         _EXPECTED[key] = {offer: (o["units"], o["gift"]) for (_, offer), o in outcomes.items() if o["units"]}

@@ -32,7 +32,10 @@ WAKING = {"wake": 4, "expire": 5, "rejoin": 3, "start": 8, "follow": 1}
 
 
 class Schedule(NamedTuple):
-    """A run: how many workers, whether stock is ample, the events of the shop, and the operations."""
+    """A run: how many workers, whether stock is ample, which faults there are, the events of the shop, the operations.
+
+    Nothing but numbers, texts and tuples: printed it is a Python literal, and a literal is a schedule.
+    """
 
     workers: int
     ample: bool
@@ -56,7 +59,7 @@ def draw(seed):
 
 
 def _events(rng, faults, *, ample):
-    stock = [("ledger-commands", scenario.receipt(*r)) for r in _receipts(rng, ample=ample)]
+    stock = [("receipt", *r) for r in _receipts(rng, ample=ample)]
     first, later = (stock, []) if ample else (stock[:-2], stock[-2:])
     orders = []
     for number in sorted(rng.sample(range(1, 9), rng.randint(3, 5))):
@@ -67,7 +70,7 @@ def _events(rng, faults, *, ample):
             if "conflict" in faults and rng.random() < 0.2:
                 orders.append((at + rng.uniform(0, 3), _snapshot(rng, number, revision, status, ample=ample)))
             at += rng.uniform(0.5, 3)
-    events = [("orders", message) for _, message in sorted(orders, key=lambda one: one[0])]
+    events = [event for _, event in sorted(orders, key=lambda one: one[0])]
     for one in later:
         events.insert(rng.randint(0, len(events)), one)
     if not ample:  # ample stock is there before anyone asks for it
@@ -81,7 +84,7 @@ def _events(rng, faults, *, ample):
 
 def _snapshot(rng, number, revision, status, *, ample):
     place = rng.randrange(2 if ample else len(scenario.PLACES))
-    return scenario.order(number, revision, status, rng.randrange(len(scenario.CONTENTS)), place)
+    return ("order", number, revision, status, rng.randrange(len(scenario.CONTENTS)), place)
 
 
 def _receipts(rng, *, ample):
@@ -116,8 +119,8 @@ def _operations(rng, faults, workers, events):
         if name == "send":
             if sent == len(events):
                 continue
-            message = events[sent][1]
-            if flips and events[sent][0] == "orders" and scenario.is_late(int(message.body.order[1:])):
+            kind, number = events[sent][:2]
+            if flips and kind == "order" and scenario.is_late(number):
                 operations.append(("publish",))
                 flips = False
             operations.append(("send", sent))
@@ -128,7 +131,7 @@ def _operations(rng, faults, workers, events):
 
 
 def _leading(events):
-    return next(number for number, (channel, _) in enumerate(events) if channel == "orders")
+    return next(number for number, (kind, *_) in enumerate(events) if kind == "order")
 
 
 def _batch(rng):
@@ -151,7 +154,8 @@ def _others(rng, name, workers, place):
         case "time":
             return (rng.choice((1, 5, 31, 70)),)
         case "fact":
-            return rng.randrange(20), rng.choice(("released", "packed")), rng.choice((0, 0, 1, 2)), place
+            happened = rng.choice(("released", "packed"))
+            return rng.randrange(20), happened, rng.choice((0, 0, 1, 2)), rng.choice((0, 0, 1, 2)), place
         case "again":
             channel = rng.choice(
                 ("orders", "fulfilment", "decisions", "ledger-commands", "ledger-commands", "ledger-commands")

@@ -7,9 +7,9 @@ what it came to is checked. There is no real clock, no thread and no sleep: a ru
 from collections import Counter
 from datetime import timedelta
 
-from makeweight.domain.orders import Fulfilment
+from makeweight.domain.orders import Fulfilment, HandledLine
 from makeweight.stages.port import Message
-from tests.simulation import checks, scenario
+from tests.simulation import checks, replaying, scenario
 from tests.simulation.broker import PARTITIONS, STAGE_OF, Broker, partition_of
 from tests.simulation.lane import Lane
 from tests.simulation.worker import DESK, LEDGER, Host, Violation, Worker
@@ -24,6 +24,7 @@ class World:
     def __init__(self, schedule, stages=None, make_host=Host, *, layout=False):
         self.schedule, self.make_host, self.layout = schedule, make_host, layout
         self.stages = stages or STAGES
+        self.events = [scenario.event(*event) for event in schedule.events]
         self.broker = Broker()
         self.now = scenario.START
         self.published, self.late_sent = 1, False
@@ -49,6 +50,9 @@ class World:
 
     def play(self):
         """All phases. Raises ``Violation``."""
+        for number, (channel, _) in enumerate(self.events if self.schedule.ample else ()):
+            if channel != "orders":  # ample stock is there before anyone asks for it
+                self.send(number)
         for operation in self.schedule.operations:
             self.note("%s %s", operation[0], operation[1:])
             getattr(self, operation[0])(*operation[1:])
@@ -56,6 +60,8 @@ class World:
         self.heal()
         self.drain()
         checks.at_the_end(self)
+        if not self.layout:
+            replaying.check(self)
 
     def heal(self):
         """Everybody wakes, ends what is under way and joins again, with today's code and the right time."""
@@ -74,7 +80,7 @@ class World:
 
     def drain(self):
         """L1: send what was not sent, handle everything, let time pass, until nothing waits."""
-        for number in range(len(self.schedule.events)):
+        for number in range(len(self.events)):
             if number not in self.sent:
                 self.send(number)
         for round_ in range(MAX_ROUNDS):
@@ -175,7 +181,9 @@ class World:
 
     def send(self, number):
         """An event of the shop is sent."""
-        channel, message = self.schedule.events[number]
+        if number in self.sent:
+            return
+        channel, message = self.events[number]
         self.sent.add(number)
         key = message.body.order if channel == "orders" else message.body.offer
         if channel == "orders":
@@ -210,17 +218,24 @@ class World:
             self.broker.send(channel, partition, records[which % len(records)].message)
             self.fired("duplicate input" if channel in ("orders", "fulfilment") else "duplicate message")
 
-    def fact(self, which, happened, behind, number):
-        """The warehouse does something with a ticket that it was told of, from the current paper or an older one."""
+    def fact(self, which, happened, behind, named, number):
+        """The warehouse does something with a ticket that it was told of, from the current paper or an older one.
+
+        With ``named`` it lists the lines; with 2, one unit more of each gift than is on the ticket.
+        """
         known = [t for t in self.heard.tickets.values() if t.state != "void"]
         if not known:
             return
         ticket = known[which % len(known)]
         edition = max(1, ticket.edition - behind + 1) if behind else 0
-        event = f"w{number}"
-        body = Fulfilment(event, ticket.order, ticket.ticket, happened, self.now, edition)
+        lines = []
+        if named:
+            lines = [HandledLine(line.units, line=line.number) for line in ticket.lines]
+            lines += [HandledLine(g.units + named - 1, offer=g.offer, gift=g.gift) for g in ticket.gift_lines]
+        body = Fulfilment(f"w{number}", ticket.order, ticket.ticket, happened, self.now, edition, lines)
         self.facts.append(body)
-        self.broker.send("fulfilment", partition_of("desk", ticket.order), Message(body, f"{event}{happened}{edition}"))
+        message = Message(body, f"{body.event}{happened}{edition}{named}")
+        self.broker.send("fulfilment", partition_of("desk", ticket.order), message)
 
     def time(self, seconds):
         """Time passes, and the workers say so."""
