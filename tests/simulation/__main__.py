@@ -17,6 +17,7 @@ def main():
     parser.add_argument("--runs", type=int, default=1_000)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int)
+    parser.add_argument("--size", type=int, default=1, help="longer runs: so many times the operations")
     parser.add_argument("--trace", action="store_true", help="tell the run of --seed step by step")
     parser.add_argument("--shrink", action="store_true", help="leave out what the violation of --seed doesn't need")
     parser.add_argument("--strict", action="append", default=[], choices=list(FINDINGS), help="take it as a violation")
@@ -24,25 +25,24 @@ def main():
     for name in given.strict:
         del FINDINGS[name]
     if given.seed is not None:
-        return one(given.seed, trace=given.trace, shrink=given.shrink)
-    return many(range(given.first, given.first + given.runs))
+        return one(draw(given.seed, given.size), trace=given.trace, shrink=given.shrink)
+    return many(range(given.first, given.first + given.runs), given.size)
 
 
-def one(seed, *, trace, shrink):
-    """One seed."""
-    schedule = draw(seed)
+def one(schedule, *, trace, shrink):
+    """One schedule."""
     violation = violated(schedule)
     if shrink and violation is not None:
         schedule = shrunk(schedule)
     if trace or shrink:
         print("\n".join(told(schedule)))
-    print(f"seed {seed}: {violation or 'no violation'}")
+    print(violation or "no violation")
     return int(violation is not None)
 
 
-def many(seeds):
+def many(seeds, size):
     """Many seeds, and what they came to."""
-    summary = play(seeds)
+    summary = play(seeds, size=size)
     speed = summary.runs / max(summary.cpu_seconds, 1e-9)
     print(
         f"{summary.runs} runs ({summary.faultless} without faults), {summary.operations} operations, "
@@ -53,7 +53,9 @@ def many(seeds):
     for name, number in sorted(summary.findings.items()):
         print(f"known finding, {number} times: {name}: {FINDINGS[name]}")
     for seed, violation in summary.violations:
-        print(f"VIOLATION in seed {seed}: {violation}\n  python -m tests.simulation --seed {seed} --trace --shrink")
+        print(
+            f"VIOLATION in seed {seed}: {violation}\n  python -m tests.simulation --seed {seed} --size {size} --trace"
+        )
     for kind in summary.missing:
         print(f"never came up in {ENOUGH} runs or more: {kind}")
     return int(bool(summary.violations or summary.missing))

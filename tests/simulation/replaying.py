@@ -11,7 +11,7 @@ from makeweight.stages.port import Message, View
 from tests.simulation.lane import JournalStore
 from tests.simulation.worker import Violation
 
-UNLIKE = frozenset({"old code", "foreign write", "crash: appending"})
+UNLIKE = frozenset({"old code", "slow member", "late wake-up", "crash: appending"})
 
 
 def check(world):

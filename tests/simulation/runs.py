@@ -41,7 +41,7 @@ class Summary:
         return [] if self.runs < ENOUGH else [kind for kind in KINDS if not self.faults[kind]]
 
 
-def play(seeds, stop_after=10):
+def play(seeds, stop_after=10, size=1):
     """Play these seeds; at most so many violations."""
     summary = Summary()
     began = time.process_time()
@@ -51,7 +51,7 @@ def play(seeds, stop_after=10):
     gc.disable()  # a world is one knot of references: taken apart in bulk it costs less
     try:
         for seed in seeds:
-            _play_one(seed, summary)
+            _play_one(draw(seed, size), seed, summary)
             if len(summary.violations) >= stop_after:
                 break
             if summary.runs % COLLECT == 0:
@@ -64,8 +64,8 @@ def play(seeds, stop_after=10):
     return summary
 
 
-def _play_one(seed, summary):
-    world = World(draw(seed))
+def _play_one(schedule, seed, summary):
+    world = World(schedule)
     try:
         world.play()
     except Violation as violation:
@@ -89,21 +89,47 @@ def violated(schedule):
 
 
 def shrunk(schedule, broken=violated):
-    """The schedule with every operation left out that the same violation doesn't need."""
+    """The schedule with every operation and event left out that the same violation doesn't need."""
     code = broken(schedule).code
+
+    def breaks(less):
+        violation = broken(less)
+        return violation is not None and violation.code == code
+
+    while True:
+        before = len(schedule.operations) + len(schedule.events)
+        schedule = _fewer_operations(schedule, breaks)
+        for number in reversed(range(len(schedule.events))):
+            less = _without_event(schedule, number)
+            schedule = less if breaks(less) else schedule
+        if len(schedule.operations) + len(schedule.events) == before:
+            return schedule
+
+
+def _fewer_operations(schedule, breaks):
     operations = list(schedule.operations)
     size = max(1, len(operations) // 2)
     while size:
         at = 0
         while at < len(operations):
             less = operations[:at] + operations[at + size :]
-            violation = broken(schedule._replace(operations=less))
-            if violation is not None and violation.code == code:
+            if breaks(schedule._replace(operations=less)):
                 operations = less
             else:
                 at += size
         size //= 2
     return schedule._replace(operations=operations)
+
+
+def _without_event(schedule, number):
+    """The schedule without an event; those behind it have lower numbers then."""
+    operations = [
+        ("send", operation[1] - (operation[1] > number)) if operation[0] == "send" else operation
+        for operation in schedule.operations
+        if operation != ("send", number)
+    ]
+    events = schedule.events[:number] + schedule.events[number + 1 :]
+    return schedule._replace(operations=operations, events=events)
 
 
 def told(schedule):

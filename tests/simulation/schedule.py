@@ -14,16 +14,16 @@ FAULTLESS = 0.25
 CLOCKS = (-7200, -40, 45, 3600)  # seconds by which a worker's clock may be wrong
 # Kinds of faults that a seed draws from, and how often each comes up among the operations once it is drawn.
 FAULTS = {
-    "again": 6,
+    "again": 8,
     "reorder": 0,  # it changes the order in which events are sent
     "conflict": 0,  # it adds events: a revision with another content
     "campaign": 0,  # it publishes a second revision before the first order that is judged by it
     "crash": 7,
     "wipe": 0,  # it makes some crashes lose the disk
     "pause": 5,
-    "slow": 4,
+    "slow": 6,
     "rebalance": 2,
-    "old": 2,
+    "old": 3,
     "clock": 1,
     "full": 1,
 }
@@ -44,25 +44,27 @@ class Schedule(NamedTuple):
     operations: list
 
 
-def draw(seed):
-    """The schedule of a seed."""
+def draw(seed, size=1):
+    """The schedule of a seed; with a size, of so many times the operations, and of all eight orders."""
     rng = Random(seed)
     faultless = rng.random() < FAULTLESS
     faults = () if faultless else tuple(f for f in FAULTS if rng.random() < 0.5)
     workers = rng.choice((1, 2, 2, 3))
     ample = rng.random() < 0.3
-    events = _events(rng, faults, ample=ample)
-    return Schedule(workers, ample, faults, events, _operations(rng, faults, workers, events))
+    numbers = sorted(rng.sample(range(1, 9), rng.randint(3, 5) if size == 1 else 8))
+    events = _events(rng, faults, numbers, ample=ample)
+    names = _names(rng, faults, rng.randint(40, 80) * size)
+    return Schedule(workers, ample, faults, events, _operations(rng, faults, workers, events, names))
 
 
 # --- the shop --------------------------------------------------------------------------------------------------------
 
 
-def _events(rng, faults, *, ample):
+def _events(rng, faults, numbers, *, ample):
     stock = [("receipt", *r) for r in _receipts(rng, ample=ample)]
     first, later = (stock, []) if ample else (stock[:-2], stock[-2:])
     orders = []
-    for number in sorted(rng.sample(range(1, 9), rng.randint(3, 5))):
+    for number in numbers:
         at = float(number)
         for revision in range(1, rng.choice((1, 1, 2, 2, 3)) + 1):
             status = "placed" if revision == 1 else rng.choice(("amended", "amended", "cancelled"))
@@ -102,20 +104,24 @@ def _receipts(rng, *, ample):
 # --- the operations --------------------------------------------------------------------------------------------------
 
 
-def _operations(rng, faults, workers, events):
+def _names(rng, faults, count):
+    """Which operation follows which, by weight."""
     weights = dict(PLAIN)
     for fault in faults:
         if FAULTS[fault]:
             weights[fault] = FAULTS[fault] * rng.choice((0.5, 1, 2))
     if faults:
         weights |= WAKING
-    names, shares = list(weights), list(weights.values())
+    return rng.choices(list(weights), list(weights.values()), k=count)
+
+
+def _operations(rng, faults, workers, events, names):
     wipe = 0.4 if "wipe" in faults else 0.0
     flips = "campaign" in faults
     # Stock comes first, unless something is delayed.
     sent = _leading(events)
     operations = [("send", number) for number in range(sent)]
-    for name in rng.choices(names, shares, k=rng.randint(40, 80)):
+    for name in names:
         if name == "send":
             if sent == len(events):
                 continue
@@ -145,7 +151,8 @@ def _arguments(rng, name, workers, wipe, place):
     if name == "crash":
         return (*_batch(rng), rng.choice(STEPS), rng.random() < wipe)
     if name in ("pause", "slow"):
-        return (*_batch(rng), rng.choice((*STEPS, None)))
+        # Most often what was decided is written late: that is where a late writer does the most harm.
+        return (*_batch(rng), rng.choice(("decided", "decided", "decided", *STEPS, None)))
     return _others(rng, name, workers, place)
 
 
