@@ -22,10 +22,12 @@ FINDINGS = {
     "paper edition": "a released ticket has two contents under one (order revision, edition)",
     "unsaid notice": "an answer's notice is not said again after a crash between the log and the outputs",
     "unsaid level": "an offer's level and its notices are not said again after such a crash",
-    "stale refusal": "an input is refused for good by a state that has not folded a late writer's entries",
+    "stale refusal": "an input is refused by a state that has not folded a late writer's entries",
+    "lost fact": "a warehouse fact so refused is lost: nobody sends it again",
     "false alarm": "an input that a late worker refused and could not commit is reported as S9 when it is applied",
 }
 _OF_ANSWERS = ("owed_gift", "late_arrival", "price_mismatch")
+LATE_WRITERS = frozenset({"slow member", "late wake-up"})
 _INTERRUPTIONS = ("crash: ", "full disk", "old code", "slow member", "late wake-up")
 
 
@@ -163,6 +165,8 @@ def at_the_end(world):
     for partition in range(PARTITIONS["desk"]):
         orders |= world.witness["desk", partition].store.values(ORDERS)
     _nothing_lost(world, orders)
+    if not world.layout:
+        _conflicts_told(world, orders)
     _caught_up(world)
     _stock_given(world)
     for state in orders.values():
@@ -194,7 +198,17 @@ def _nothing_lost(world, orders):
         if f"{fact.order}:{fact.event}:reported" not in world.ids["desk"]:
             text = f"the warehouse was told of {fact.ticket} and its {fact.event} is lost"
             hold(fact.event in world.stale, "S11", text)
-            world.found("stale refusal", "S11", text)
+            world.found("lost fact", "S11", text)
+
+
+def _conflicts_told(world, orders):
+    """S6: every other content of a revision is put aside."""
+    for partition in range(PARTITIONS["desk"]):
+        for record in world.broker.topics["orders", partition]:
+            order = record.message.body
+            first = orders[order.order].digests[str(order.revision)]
+            told = record.message.digest == first or world.aside.get(record.place) == "other_content"
+            hold(told, "S6", "{}: another content of {} is not told", record.place, order.order)
 
 
 def _caught_up(world):

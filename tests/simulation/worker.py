@@ -167,7 +167,7 @@ class Host:
                 results[verdict.result] = results.get(verdict.result, 0) + 1
                 if verdict.problem is not None:
                     asides.append((record, verdict.problem.code))
-                    self.refused(lane, record)
+                    self.refused(lane, record, verdict.problem.code)
                 if verdict.result == "applied" and record.offset < lane.input_next.get(record.channel, 0):
                     self.again(record)
         return asides, results
@@ -185,11 +185,16 @@ class Host:
             raise Violation("S9", text)
         self.world.found("false alarm", "S9", text)
 
-    def refused(self, lane, record):
-        """Note what is refused by a lane that a late writer has overtaken since it passed the gate."""
+    def refused(self, lane, record, code):
+        """Nobody sends what is about nothing: only a lane that a late writer has overtaken since its gate says so."""
+        if code == "other_content":
+            return
         end = len(self.world.broker.logs[self.name, lane.partition])
-        if lane.gate_end <= lane.log_next < end:
-            self.world.stale.add(getattr(record.message.body, "event", None))
+        text = f"{record.place} is refused, {code}: {record.message.body}"
+        if not lane.gate_end <= lane.log_next < end:
+            raise Violation("S11", text)
+        self.world.stale.add(getattr(record.message.body, "event", None))
+        self.world.found("stale refusal", "S11", text)
 
     def append(self, offsets, cut):
         """Step 2: the entries of the batch, partition by partition; a flush may be seen half done."""
