@@ -11,6 +11,7 @@ from tests.simulation import scenario
 from tests.simulation.worker import STEPS
 
 FAULTLESS = 0.25
+WIRED = 0.1
 CLOCKS = (-7200, -40, 45, 3600)  # seconds by which a worker's clock may be wrong
 # Kinds of faults that a seed draws from, and how often each comes up among the operations once it is drawn.
 FAULTS = {
@@ -34,6 +35,7 @@ WAKING = {"wake": 4, "expire": 5, "rejoin": 3, "start": 8, "follow": 1}
 class Schedule(NamedTuple):
     """A run: how many workers, whether stock is ample, which faults there are, the events of the shop, the operations.
 
+    With ``wire`` entries, claims and decisions are written as JSON and read again, as on a real broker; that costs.
     Nothing but numbers, texts and tuples: printed it is a Python literal, and a literal is a schedule.
     """
 
@@ -42,6 +44,7 @@ class Schedule(NamedTuple):
     faults: tuple[str, ...]
     events: list
     operations: list
+    wire: bool = False
 
 
 def draw(seed, size=1):
@@ -54,7 +57,8 @@ def draw(seed, size=1):
     numbers = sorted(rng.sample(range(1, 9), rng.randint(3, 5) if size == 1 else 8))
     events = _events(rng, faults, numbers, ample=ample)
     names = _names(rng, faults, rng.randint(40, 80) * size)
-    return Schedule(workers, ample, faults, events, _operations(rng, faults, workers, events, names))
+    operations = _operations(rng, faults, workers, events, names)
+    return Schedule(workers, ample, faults, events, operations, rng.random() < WIRED)
 
 
 # --- the shop --------------------------------------------------------------------------------------------------------

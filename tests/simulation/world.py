@@ -7,6 +7,8 @@ what it came to is checked. There is no real clock, no thread and no sleep: a ru
 from collections import Counter
 from datetime import timedelta
 
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES
 from makeweight.domain.orders import Fulfilment, HandledLine
 from makeweight.stages.port import Message
 from tests.simulation import checks, replaying, scenario
@@ -16,6 +18,7 @@ from tests.simulation.worker import DESK, LEDGER, Host, Violation, Worker
 
 MAX_ROUNDS = 14  # of the liveness phase; time doubles each round, as the desk's looks at an order that waits do
 STAGES = {"desk": DESK, "ledger": LEDGER}
+_SENT = {"ledger-commands": COMMAND, "decisions": DECISION}
 
 
 class World:
@@ -24,6 +27,7 @@ class World:
     def __init__(self, schedule, stages=None, make_host=Host, *, layout=False):
         self.schedule, self.make_host, self.layout = schedule, make_host, layout
         self.stages = stages or STAGES
+        self.wire = schedule.wire and not layout
         self.events = [scenario.event(*event) for event in schedule.events]
         self.broker = Broker()
         self.now = scenario.START
@@ -125,6 +129,8 @@ class World:
 
     def append(self, stage, partition, entry):
         """A log entry reaches the broker: it is folded there and then, and the invariants of that place are checked."""
+        if self.wire:
+            entry = ENTRIES[stage].loads(dumps(entry))
         offset = self.broker.append(stage, partition, entry)
         self.ids[stage].add(entry.id)
         lane = self.witness[stage, partition]
@@ -142,7 +148,8 @@ class World:
             self.heard.hear(output)
             stage = STAGE_OF.get(output.channel)
             if stage is not None:
-                self.broker.send(output.channel, partition_of(stage, output.route), Message(output.body))
+                body = _SENT[output.channel].loads(dumps(output.body)) if self.wire else output.body
+                self.broker.send(output.channel, partition_of(stage, output.route), Message(body))
 
     def put_aside(self, record, code):
         """An input goes to the rejects."""
