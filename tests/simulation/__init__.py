@@ -2,7 +2,8 @@
 
     schedule   what happens, as data: drawn from a seed, printed, replayed, shrunk
     world      the run: the operations with their faults, then healing, then the way to quiet
-    worker     the five steps of a batch, each a place to stop; lane and broker are what it stands on
+    worker     the five steps of a batch, each a place to stop; lane and broker are what it stands on, versions is other
+               code that it may run
     checks     the invariants, and FINDINGS: what is known to be wrong with the product; replaying is S9
     mutants    wrong hosts and wrong layouts of the ledger, each of which must be found
 

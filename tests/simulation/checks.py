@@ -8,7 +8,7 @@ S5, S7, S8, S10, L1 and the comparison with the reference: at the end
 """
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
-from makeweight.domain.entries import Judged
+from makeweight.domain.entries import Judged, Settled
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEPARATOR
@@ -108,11 +108,12 @@ def of_entry(world, lane, entry):
             state = lane.store.get(ORDERS, order.order)
             hold(state.order.revision >= order.revision, "S6", "{} did not count", entry.id)
     elif lane.stage.name == "ledger" and not world.layout:
-        _units_add_up(lane, lane.stage.key_of(entry))
+        _units_add_up(lane, entry, world.live)
 
 
-def _units_add_up(lane, offer):
-    """S1, S2, S4: what the claims of an offer hold is what its accounts say, and no cap is passed."""
+def _units_add_up(lane, entry, known):
+    """S4: what the claims of an offer hold is what its accounts say; and no entry passes the cap of its claim."""
+    offer = lane.stage.key_of(entry)
     prefix = offer + SEPARATOR
     reserved, released, live = {}, {}, 0
     for name, claim in lane.store.values(CLAIMS).items():
@@ -129,6 +130,9 @@ def _units_add_up(lane, offer):
             hold(balance.released == released.get(place, 0), "S4", "{}: released {} of {}", name, balance, released)
     kept = lane.store.get(OFFERS, offer)
     hold(kept is None or kept.live_units == live, "S4", "{}: {} live units, its claims have {}", offer, kept, live)
+    if live > known.get(offer, 0) and isinstance(entry, Settled) and entry.claim.total_cap is not None:
+        hold(live <= entry.claim.total_cap, "cap", "{}: {} live units after {}", offer, live, entry)
+    known[offer] = live
 
 
 def of_commit(world, record):

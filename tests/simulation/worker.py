@@ -9,10 +9,11 @@ from datetime import timedelta
 from makeweight.domain.claims import Tick
 from makeweight.domain.values import InvariantViolation
 from makeweight.stages.desk import Desk
-from makeweight.stages.ledger import Ledger, settle
+from makeweight.stages.ledger import Ledger
 from makeweight.stages.port import Message, View
 from tests.simulation.broker import INPUTS
 from tests.simulation.lane import Lane
+from tests.simulation.versions import GenerousLedger, StubbornDesk
 
 # Where a batch may stop: 'appending' and 'saying' are in the middle of a flush.
 STEPS = ("decided", "appending", "logged", "believed", "saying", "said", "committed")
@@ -27,34 +28,6 @@ class Violation(Exception):
     def __init__(self, code, text):
         super().__init__(f"{code}: {text}")
         self.code, self.text = code, text
-
-
-class Generous(Ledger):
-    """Another version of the code: its decisions see stock without end. Its folds are the same as everybody's."""
-
-    def __init__(self, others):
-        self._others = others
-
-    def decide(self, store, message, view):
-        """Decide as if everything were in stock."""
-        honest = settle._free  # noqa: SLF001 - another version of the very function
-        settle._free = lambda *_: 10**6  # noqa: SLF001 - as above
-        try:
-            return self._others.decide(store, message, view)
-        finally:
-            settle._free = honest  # noqa: SLF001 - as above
-
-    def key_of(self, entry):
-        """As everybody's."""
-        return self._others.key_of(entry)
-
-    def fold(self, store, entry):
-        """As everybody's."""
-        return self._others.fold(store, entry)
-
-    def say(self, store, subject):
-        """As everybody's."""
-        return self._others.say(store, subject)
 
 
 def _torn(outputs, cut):
@@ -292,8 +265,9 @@ class Worker:
     def start(self):
         """Begin with nothing in memory; partitions come with the next generation."""
         stages = self.world.stages
-        ledger = Generous(stages["ledger"]) if self.old_code else stages["ledger"]
-        self.hosts = {s.name: self.world.make_host(self.world, self, s) for s in (stages["desk"], ledger)}
+        if self.old_code:
+            stages = {"desk": StubbornDesk(stages["desk"]), "ledger": GenerousLedger(stages["ledger"])}
+        self.hosts = {name: self.world.make_host(self.world, self, stage) for name, stage in stages.items()}
         self.alive, self.paused, self.out, self.clock = True, False, False, 0
         self.book = self.world.book
 

@@ -44,6 +44,7 @@ class World:
         self.consumed = Counter()
         self.faults, self.findings = Counter(), Counter()
         self.stale = set()  # what was refused by a state that a late writer had overtaken
+        self.live = {}  # units that count towards caps, by offer
         self.operations = 0
         self.trace = None
         for worker in self.workers:
