@@ -11,7 +11,7 @@ from tests.simulation.runs import ENOUGH, play, shrunk, told, violated
 from tests.simulation.schedule import draw
 
 
-def main():
+def main(arguments=None):
     """Run; the exit code is 1 after a violation, or if a kind of fault never came up."""
     parser = argparse.ArgumentParser(prog="python -m tests.simulation")
     parser.add_argument("--runs", type=int, default=1_000)
@@ -21,7 +21,7 @@ def main():
     parser.add_argument("--trace", action="store_true", help="tell the run of --seed step by step")
     parser.add_argument("--shrink", action="store_true", help="leave out what the violation of --seed doesn't need")
     parser.add_argument("--strict", action="append", default=[], choices=list(FINDINGS), help="take it as a violation")
-    given = parser.parse_args()
+    given = parser.parse_args(arguments)
     for name in given.strict:
         del FINDINGS[name]
     if given.seed is not None:

@@ -2,8 +2,10 @@
 
 import pytest
 
+from tests.simulation.__main__ import main
+from tests.simulation.checks import FINDINGS
 from tests.simulation.mutants import CONTROL, MUTANTS
-from tests.simulation.runs import kept, play, shrunk, told, violated
+from tests.simulation.runs import ENOUGH, KINDS, Summary, kept, play, shrunk, told, violated
 from tests.simulation.schedule import Schedule, draw
 from tests.simulation.worker import STEPS, Violation
 from tests.simulation.world import World
@@ -71,3 +73,20 @@ def test_any_part_of_a_schedule_is_a_schedule():
         assert violated(schedule._replace(operations=schedule.operations[::2])) is None
         assert violated(schedule._replace(operations=schedule.operations[::-1])) is None
     World(Schedule(1, False, (), [], [])).play()
+
+
+def test_a_violation_is_told_with_its_seed_and_the_command(monkeypatch, capsys):
+    """The command's exit code is 1, and what it prints is enough to see the run again."""
+    monkeypatch.delitem(FINDINGS, "paper edition")
+    assert main(["--runs", "1"]) == 1
+    assert "python -m tests.simulation --seed 0 --size 1 --trace --shrink" in capsys.readouterr().out
+    assert main(["--seed", "0", "--trace", "--shrink"]) == 1
+    assert "VIOLATION S9: two tickets" in capsys.readouterr().out
+    monkeypatch.undo()
+    assert main(["--seed", "0"]) == 0
+
+
+def test_a_fault_that_never_came_up_is_missed():
+    """Runs enough without some kind of fault have shown nothing about it."""
+    assert Summary(runs=ENOUGH - 1).missing == []
+    assert Summary(runs=ENOUGH).missing == list(KINDS)
