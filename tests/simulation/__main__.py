@@ -53,9 +53,8 @@ def many(seeds, size):
     for name, number in sorted(summary.findings.items()):
         print(f"known finding, {number} times: {name}: {FINDINGS[name]}")
     for seed, violation in summary.violations:
-        print(
-            f"VIOLATION in seed {seed}: {violation}\n  python -m tests.simulation --seed {seed} --size {size} --trace"
-        )
+        print(f"VIOLATION in seed {seed}: {violation}")
+        print(f"  python -m tests.simulation --seed {seed} --size {size} --trace --shrink")
     for kind in summary.missing:
         print(f"never came up in {ENOUGH} runs or more: {kind}")
     return int(bool(summary.violations or summary.missing))
