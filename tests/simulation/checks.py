@@ -11,7 +11,7 @@ from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.domain.entries import Judged, Settled
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEPARATOR
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, SEPARATOR
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
 from tests.simulation.worker import Violation
@@ -116,10 +116,11 @@ def _units_add_up(world, lane, entry):
     """S4: what the claims of an offer hold is what its accounts say; and no entry passes the cap of its claim."""
     offer, known = lane.stage.key_of(entry), world.live
     prefix = offer + SEPARATOR
-    reserved, released, live = {}, {}, 0
+    reserved, released, customers, live = {}, {}, {}, 0
     for name, claim in lane.store.values(CLAIMS).items():
         if name.startswith(prefix):
             live += claim.live
+            customers[claim.claim.customer] = customers.get(claim.claim.customer, 0) + claim.live
             if claim.held:
                 place = (claim.gift, claim.site)
                 reserved[place] = reserved.get(place, 0) + claim.reserved
@@ -129,6 +130,10 @@ def _units_add_up(world, lane, entry):
             place = (balance.gift, balance.site)
             hold(balance.reserved == reserved.get(place, 0), "S4", "{}: reserved {} of {}", name, balance, reserved)
             hold(balance.released == released.get(place, 0), "S4", "{}: released {} of {}", name, balance, released)
+    for name, counted in lane.store.values(CUSTOMERS).items():
+        if name.startswith(prefix):
+            said = customers.get(name.removeprefix(prefix), 0)
+            hold(counted.units == said, "S4", "{}: {} units counted, {} claimed", name, counted, said)
     kept = lane.store.get(OFFERS, offer)
     hold(kept is None or kept.live_units == live, "S4", "{}: {} live units, its claims have {}", offer, kept, live)
     cap = entry.claim.total_cap if isinstance(entry, Settled) else None

@@ -271,10 +271,10 @@ class Mutant:
 
 MUTANTS = {
     # what is wrong                                                 within    of 400 seeds it failed in
-    "input offsets committed before the outputs are acknowledged": Mutant(100, host=CommitsOffsetsEarly),  # 20
+    "input offsets committed before the outputs are acknowledged": Mutant(100, host=CommitsOffsetsEarly),  # 23
     "store committed before the log is acknowledged": Mutant(200, host=CommitsStoreEarly),  # 13
     "outputs said in the flush of the log": Mutant(500, host=SaysInOneFlush),  # 4
-    "kept partitions not caught up": Mutant(500, host=KeepsLanesAsTheyAre),  # 4
+    "kept partitions not caught up": Mutant(500, host=KeepsLanesAsTheyAre),  # 7
     "grants without cover are not void": Mutant(50, ledger=NothingIsVoid),  # 58
     "counters without ids": Mutant(50, ledger=Counters, layout=True),  # 200
     "decisions and balances written apart": Mutant(100, ledger=TwoTables, layout=True),  # 31
