@@ -69,6 +69,9 @@ format: $(STAMP) ## put the code into its one format and mend what the linter ca
 bench: $(STAMP) ## measure, and print tables with ratios
 	@$(BIN)/python -m tests.bench
 
+sim: $(STAMP) ## both stages under faults on a broker in memory, by seed (RUNS=1000)
+	@$(BIN)/python -m tests.simulation --runs $(or $(RUNS),1000)
+
 faults: $(STAMP) ## let a real broker and real workers fail, for minutes, and check what is left (FAULTS="--seed 7")
 	@$(BIN)/python -m tests.faults $(FAULTS)
 

@@ -4,7 +4,7 @@
     world      the run: the operations with their faults, then healing, then the way to quiet
     worker     the five steps of a batch, each a place to stop; lane and broker are what it stands on, versions is other
                code that it may run
-    checks     the invariants, and FINDINGS: what is known to be wrong with the product; replaying is S9
+    checks     the invariants; replaying is S9
     mutants    wrong hosts and wrong layouts of the ledger, each of which must be found
 
 The stages are the real ones, and in one run of ten their messages go through the real JSON. The host, its store and the

@@ -1,12 +1,8 @@
-"""``python -m tests.simulation --runs N [--first SEED]``, or ``--seed SEED [--trace] [--shrink]``.
-
-``--strict NAME`` takes a known finding (see checks.py) as a violation.
-"""
+"""``python -m tests.simulation --runs N [--first SEED]``, or ``--seed SEED [--trace] [--shrink]``."""
 
 import argparse
 import sys
 
-from tests.simulation.checks import FINDINGS
 from tests.simulation.runs import ENOUGH, play, shrunk, told, violated
 from tests.simulation.schedule import draw
 
@@ -20,10 +16,7 @@ def main(arguments=None):
     parser.add_argument("--size", type=int, default=1, help="longer runs: so many times the operations")
     parser.add_argument("--trace", action="store_true", help="tell the run of --seed step by step")
     parser.add_argument("--shrink", action="store_true", help="leave out what the violation of --seed doesn't need")
-    parser.add_argument("--strict", action="append", default=[], choices=list(FINDINGS), help="take it as a violation")
     given = parser.parse_args(arguments)
-    for name in given.strict:
-        del FINDINGS[name]
     if given.seed is not None:
         return one(draw(given.seed, given.size), trace=given.trace, shrink=given.shrink)
     return many(range(given.first, given.first + given.runs), given.size)
@@ -50,8 +43,6 @@ def many(seeds, size):
     )
     for kind, number in sorted(summary.faults.items()):
         print(f"  {kind:20} {number:8}")
-    for name, number in sorted(summary.findings.items()):
-        print(f"known finding, {number} times: {name}: {FINDINGS[name]}")
     for seed, violation in summary.violations:
         print(f"VIOLATION in seed {seed}: {violation}")
         print(f"  python -m tests.simulation --seed {seed} --size {size} --trace --shrink")

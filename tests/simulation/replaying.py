@@ -8,11 +8,10 @@ decided from a state that is not the one before it, and the fold is what makes t
 from makeweight.domain.claims import Tick
 from makeweight.domain.entries import Answered, Handled, Judged, Overdue, Received, Reported, Settled
 from makeweight.stages.port import Message, View
-from tests.simulation.checks import LATE_WRITERS
 from tests.simulation.lane import JournalStore
 from tests.simulation.worker import Violation
 
-UNLIKE = LATE_WRITERS | {"old code", "crash: appending"}
+UNLIKE = frozenset({"slow member", "late wake-up", "old code", "crash: appending"})
 
 
 def check(world):

@@ -32,7 +32,6 @@ class Summary:
     records: int = 0
     cpu_seconds: float = 0.0
     faults: Counter = field(default_factory=Counter)
-    findings: Counter = field(default_factory=Counter)
     violations: list = field(default_factory=list)
 
     @property
@@ -76,7 +75,6 @@ def _play_one(schedule, seed, summary):
     summary.entries += sum(len(log) for log in world.broker.logs.values())
     summary.records += sum(len(records) for records in world.broker.topics.values())
     summary.faults.update(world.faults)
-    summary.findings.update(world.findings)
 
 
 def violated(schedule):

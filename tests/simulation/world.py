@@ -42,8 +42,7 @@ class World:
         self.sent, self.highest, self.contents, self.facts = set(), {}, {}, []
         self.results = {stage: Counter() for stage in PARTITIONS}
         self.consumed = Counter()
-        self.faults, self.findings = Counter(), Counter()
-        self.stale = set()  # what was refused by a state that a late writer had overtaken
+        self.faults = Counter()
         self.live = {}  # units that count towards caps, by offer
         self.operations = 0
         self.trace = None
@@ -121,13 +120,6 @@ class World:
                 return True
         return False
 
-    def is_frozen(self, ticket):
-        """Whether a ticket was released, by the log."""
-        spaces, _ = self.witness["desk", partition_of("desk", ticket.order)].store.contents()
-        return any(frozen.ticket == ticket.ticket for frozen in spaces["orders"][ticket.order].frozen)
-
-    # --- what the workers do to the world ----------------------------------------------------------------------------
-
     def append(self, stage, partition, entry):
         """A log entry reaches the broker: it is folded there and then, and the invariants of that place are checked."""
         if self.wire:
@@ -172,13 +164,6 @@ class World:
         """A fault happened."""
         self.faults[kind] += 1
         self.note("  * %s", kind)
-
-    def found(self, name, code, text):
-        """Something that is known to be wrong with the product; a violation once it is struck off the list."""
-        if name not in checks.FINDINGS:
-            raise Violation(code, text)
-        self.findings[name] += 1
-        self.note("  known finding, %s: %s", name, text)
 
     def note(self, text, *values):
         """A line of the trace."""

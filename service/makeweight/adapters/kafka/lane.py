@@ -108,8 +108,7 @@ class Lane:
 
     def begin(self) -> None:
         """Open a transaction. One that a batch left open when it was given up is rolled back first."""
-        if self._db.in_transaction:
-            self.undo()
+        self.undo_open()
         self._db.execute("BEGIN")
         self.new = []
         self._subjects = {}
@@ -169,6 +168,11 @@ class Lane:
             self.counting.forget()
         self.log_next = int(self._meta("log") or 0)
         self.new = []
+
+    def undo_open(self) -> None:
+        """Roll back, if there is anything to."""
+        if self._db.in_transaction:
+            self.undo()
 
     def say(self) -> list[Output]:
         """The current level of everything that the transaction touched; what the other stage waits for comes first."""

@@ -91,6 +91,7 @@ class StageHost:
         self._reader: Consumer = reader(site.address)
         self._closing = threading.Event()
         self.lanes: dict[int, Lane] = {}
+        self._refused: set[int] = set()  # partitions on which the batch refuses an input
         self.generation: int | None = None
         self.lock = asyncio.Lock()
         # Told after each step; the tests kill the process there.
@@ -184,6 +185,10 @@ class StageHost:
             batch.setdefault(record.partition, []).append(read(names.channel(record.topic), record))
         self._watcher.started()
         asides = self._decide(batch, view)
+        if self._refused:
+            # It may be known to another writer's entries that are not folded here yet, and what is refused is lost.
+            await self._in_thread(self._look_again, set(self._refused))
+            asides = self._decide(batch, view)
         self.after("decided")
         bodies, offsets = self._append(batch)
         await self._flush()
@@ -226,6 +231,7 @@ class StageHost:
 
     def _decide_once(self, batch: dict[int, list[Incoming]], view: View) -> list[Sending]:
         asides: list[Sending] = []
+        self._refused.clear()
         for partition in batch:
             self.lanes[partition].begin()
         for partition, incoming in batch.items():
@@ -251,7 +257,19 @@ class StageHost:
         handled_before = one.position < lane.input_next.get(one.topic, 0)
         if handled_before and verdict.result == "applied" and not isinstance(one.body, Tick):
             self._watcher.violation("S9")  # it was committed as handled, and the log has nothing of it
-        return None if verdict.problem is None else (verdict.problem.code, verdict.problem.sentence)
+        if verdict.problem is None:
+            return None
+        if verdict.result == "rejected":
+            self._refused.add(lane.partition)
+        return verdict.problem.code, verdict.problem.sentence
+
+    def _look_again(self, partitions: set[int]) -> None:
+        """Fold the logs of some partitions to their ends; what was decided on them is forgotten."""
+        for lane in self.lanes.values():
+            lane.undo_open()
+        self._watcher.dropped()
+        lanes = {partition: self.lanes[partition] for partition in partitions}
+        self._catch_up(self._site.names.log(self.stage.name), lanes, lambda: not self._closing.is_set())
 
     def _append(self, batch: dict[int, list[Incoming]]) -> tuple[dict[int, list[Sending]], dict[int, list[int]]]:
         """Step 2, without the waiting."""

@@ -96,11 +96,13 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
 
 
 def _said_again(state: OrderState, claim: Claim) -> list[Subject]:
-    """On a repeated decision: the ticket, and the claims if the next of its group may not have been said yet."""
+    """On a repeated decision: the ticket and the notices, and the claims if the next of its group may be unsaid yet."""
     order = claim.order
     later = [w for w in state.wishes.values() if w.claim.group == claim.group and w.claim.number > claim.number]
     moved_on = claim.group is not None and any(not wish.answered for wish in later)
-    return [("claims", order), ("ticket", order)] if moved_on else [("ticket", order)]
+    claims: list[Subject] = [("claims", order)] if moved_on else []
+    shipping: list[Subject] = [("notices", order, "shipping")] if claim.benefit else []
+    return [*claims, ("ticket", order), ("notices", order, claim.offer), *shipping]
 
 
 def _superseded(answer: Decision, view: View) -> Verdict:

@@ -6,7 +6,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
 from makeweight.stages.desk.telling import notice, notices
-from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket
+from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket, tickets
 from makeweight.stages.port import Store, Subject
 
 
@@ -138,6 +138,9 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     if at is None:
         at = len(frozen)
         printed = released_ticket(state, entry.site, entry.lines, entry.paper)
+        if printed not in tickets(state):
+            # An older paper than what was last said: it becomes the ticket's last word, with an edition of its own.
+            printed = replaced(printed, edition=state.edition + 1)
         frozen.append(Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed))
     if packed:
         done = {offer: frozen[at].done.get(offer, 0) + n for offer, n in units.items()}

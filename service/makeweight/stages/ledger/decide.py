@@ -63,10 +63,11 @@ def _seen(store: Store, command: Receipt | HandledGift, view: View) -> Verdict |
 
 def _repeated(store: Store, offer: str, cause: str, subject: Subject, view: View) -> Verdict:
     """Say again what the command came to. What a host that died did not log of it is decided now."""
+    level: list[Subject] = [] if subject[0] == "level" else [("level", offer)]
     served = store.get(SERVED, key(offer, cause))
     if served is None:
-        return Verdict("repeat", subjects=[subject])
-    subjects: list[Subject] = [subject, *(("claim", offer, order) for order in served.orders)]
+        return Verdict("repeat", subjects=[subject, *level])
+    subjects: list[Subject] = [subject, *level, *(("claim", offer, order) for order in served.orders)]
     missing = served.expected - len(served.orders)
     entries: list[LedgerEntry] = []
     if missing > 0:

@@ -53,8 +53,9 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     old = store.get(CLAIMS, at)
     if old is not None and (old.claim.number, old.edition) >= (claim.number, entry.edition):
         return [("claim", claim.offer, claim.order)]  # first in the log wins
-    void = not _fits(store, entry, old)
-    entry = _within_claim(_void(entry, old) if void else entry, old)
+    offer = _offer(store, claim.offer)
+    why = _misfit(store, entry, old, offer)
+    entry = _within_claim(entry if why is None else _void(entry, old, why), old)
     free = _move(store, claim.offer, entry.moves)
     # What stays with the order is what it had, whatever the entry's writer knew of it.
     stays = old is not None and old.held > 0 and old.held + entry.units > 0
@@ -75,7 +76,6 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
         reason=entry.reason,
     )
     hold(min(new.reserved, new.owed) >= 0, "S12", f"claim {claim.id} holds less than nothing")
-    offer = _offer(store, claim.offer)
     new = _queue(store, new, offer)
     store.put(CLAIMS, at, new)
     _note_served(store, entry)
@@ -90,7 +90,7 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     )
     _keep_offer(store, offer, entry.moves, entry.at)
     subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
-    return [*subjects, ("void", claim.offer, claim.id)] if void else subjects
+    return [*subjects, ("void", claim.offer, claim.id)] if why else subjects
 
 
 def _note_served(store: Store, entry: Settled) -> None:
@@ -108,6 +108,25 @@ def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[M
     freed = next((move for move in moves if move.target is Account.FREE), None)
     if freed is not None:
         store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
+
+
+def _misfit(store: Store, entry: Settled, old: ClaimState | None, offer: OfferState) -> Reason | None:
+    """Why an entry can't be what it says at this place in the log, or None: it lacks stock, or a cap is in its way."""
+    if not _fits(store, entry, old):
+        return Reason.NO_STOCK
+    claim = entry.claim
+    before = old.live if old else 0
+    growth = (old.held if old else 0) + entry.units + entry.owed - before
+    if growth <= 0:
+        return None
+    if claim.total_cap is not None and offer.live_units + growth > claim.total_cap:
+        return Reason.CAMPAIGN_CAP
+    if claim.customer_cap is not None and claim.customer is not None:
+        kept = store.get(CUSTOMERS, key(claim.offer, claim.customer))
+        brought = 0 if old is not None and old.claim.customer == claim.customer else before
+        if (kept.units if kept else 0) + brought + growth > claim.customer_cap:
+            return Reason.CUSTOMER_CAP
+    return None
 
 
 def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
@@ -130,20 +149,24 @@ def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
     return available >= move.units == (entry.units if move.source is Account.FREE else -entry.units)
 
 
-def _void(entry: Settled, old: ClaimState | None) -> Settled:
-    """A grant without cover is 'no stock' of its claim number and follows ``when_out`` like any other.
+def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:
+    """A grant without cover is 'no stock' of its claim number and follows ``when_out``; one beyond a cap is declined.
 
     What it would have given back stays with the order: its next claim number settles that.
     """
     held = old.held if old else 0
-    owed = entry.owed + (entry.units if entry.units > 0 and entry.claim.when_out == "owed" else 0)
+    if why is Reason.NO_STOCK:
+        owed = entry.owed + (entry.units if entry.units > 0 and entry.claim.when_out == "owed" else 0)
+        why_told = why if entry.units > 0 else entry.reason
+    else:
+        owed, why_told = (old.owed if old else 0), why
     return replaced(
         entry,
         moves=[],
         units=0,
         owed=owed,
         outcome=outcome_of(held, owed),
-        reason=Reason.NO_STOCK if entry.units > 0 else entry.reason,
+        reason=why_told,
         gift=old.gift if old else None,
         site=old.site if old else None,
         substitute=bool(old and old.substitute),
