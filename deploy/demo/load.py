@@ -196,6 +196,8 @@ def main() -> int:
     settings = read_settings()
     administration(settings).check()
     publish_day(settings)
+    # The campaigns are dated back, so the usual notice of ten seconds is not given: workers look every second.
+    time.sleep(2)
     began = datetime.now().astimezone()
     count = send_day(settings, list(day()))
     seconds = (datetime.now().astimezone() - began).total_seconds()
