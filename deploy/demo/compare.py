@@ -24,7 +24,7 @@ from makeweight.adapters.kafka.wire import INPUTS, Names
 from makeweight.adapters.local.rerun import recorded, rerun
 from makeweight.bootstrap import Embedded, publish_files
 from makeweight.bootstrap.kafka import broker_of
-from makeweight.planning.ending import Ending, differences
+from makeweight.planning.ending import Ending, plain_differences
 from makeweight.settings import Settings
 
 CHANNELS = tuple(channel for channels in INPUTS.values() for channel in channels)
@@ -129,7 +129,4 @@ def compare(
         shutil.rmtree(folder)
     progress("the embedded service on the day's events")
     embedded = embedded_ending(events, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv")
-    touched = distributed.touched() | embedded.touched()
-    one, other = distributed.plain(touched), embedded.plain(touched)
-    compared = {kind: len(names.keys() | other[kind].keys()) for kind, names in one.items()}
-    return Comparison(distributed.hash(), again.hash(), differences(one, other), compared)
+    return Comparison(distributed.hash(), again.hash(), *plain_differences(distributed, embedded))

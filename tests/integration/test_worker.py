@@ -44,6 +44,12 @@ def test_a_poison_record_is_put_aside_and_its_neighbours_are_served(installation
         b"\xff\xfe": ("fulfilment", b"\xff", headers, "envelope"),
         json.dumps(snapshot(Random(0), 7, 1, "placed", 12)).encode(): ("orders", b"other", headers, "wrong_key"),
         b'{"kind": "claim"}': ("ledger-commands", b"week/tin", [], "malformed"),
+        b'{"kind":"receipt","id":"r","offer":"week/tin","gift":"TIN","site":"main","units":-5}': (
+            "ledger-commands",
+            b"week/tin",
+            [],
+            "malformed",
+        ),
         b"[]": ("decisions", b"k", [], "malformed"),
         b"": ("orders", b"", headers, "malformed"),
     }

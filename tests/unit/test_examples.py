@@ -407,7 +407,7 @@ def test_ex23_amended_below_the_threshold_before_release():
     assert (shop.ticket("A").edition, shop.balance().reserved) == (2, 1)
     shop.amend("A", line(4700), at=PLACED + MINUTE)
     assert shop.got("A") == (DECLINED, 0, None, Reason.NOT_WANTED)
-    assert shop.told("A").reason == Reason.NOT_WANTED
+    assert shop.told("A").reason == Reason.BELOW_THRESHOLD
     assert (shop.balance().reserved, shop.balance().free) == (0, 1_000)
     ticket = shop.ticket("A")
     assert (ticket.state, ticket.order_revision, ticket.gift_lines) == ("final", 2, [])

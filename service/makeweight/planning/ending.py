@@ -75,13 +75,18 @@ class Ending:
             if c.claim.offer in short or c.claim.group in groups or (c.claim.offer, c.claim.customer) in capped
         }
 
-    def plain(self, touched: set[str]) -> dict[str, dict[str, Any]]:
-        """What must be equal in every run of the same events, by kind and name. ``touched``: orders of either run."""
+    def disturbed(self, touched: set[str]) -> set[str]:
+        """Offers on which one of these orders has a claim: their stock depends on who came first."""
+        return {c.claim.offer for c in self.claims if c.claim.order in touched}
+
+    def plain(self, touched: set[str], disturbed: set[str]) -> dict[str, dict[str, Any]]:
+        """What must be equal in every run of the same events, by kind and name; both sets are of either run."""
         rest = [c for c in self.claims if c.claim.order not in touched]
         units: dict[str, int] = {}
         for claim in rest:
+            if not claim.live:
+                continue  # of an order that no longer wants it, or never did if its revisions came in another order
             units[claim.claim.offer] = units.get(claim.claim.offer, 0) + claim.live
-        disturbed = {c.claim.offer for c in self.claims if c.claim.order in touched}
         left = {f"{b.offer}/{b.gift}/{b.site}": b.free for b in self.balances if b.offer not in disturbed}
         tickets = {id_: ticket_hash(t) for id_, t in self.tickets.items() if t.order not in touched}
         return {
@@ -103,6 +108,14 @@ def _judged(state: OrderState) -> dict[str, Any]:
         },
         "prices": state.evaluation.prices,
     }
+
+
+def plain_differences(one: Ending, other: Ending) -> tuple[list[str], dict[str, int]]:
+    """What differs between two runs that must not, named, and how much of each kind was compared."""
+    touched = one.touched() | other.touched()
+    disturbed = one.disturbed(touched) | other.disturbed(touched)
+    first, second = one.plain(touched, disturbed), other.plain(touched, disturbed)
+    return differences(first, second), {kind: len(names.keys() | second[kind].keys()) for kind, names in first.items()}
 
 
 def differences(one: Mapping[str, Mapping[str, Any]], other: Mapping[str, Mapping[str, Any]]) -> list[str]:

@@ -11,7 +11,7 @@ from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES, Reject
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES, TOPICS, Topic
-from makeweight.domain.claims import Tick
+from makeweight.domain.claims import Claim, Tick
 from makeweight.domain.values import value
 from makeweight.stages.port import Output
 
@@ -72,12 +72,22 @@ class Names:
 
 def _decision(body: bytes) -> tuple[Any, str]:
     message = DECISION.loads(body)
+    if not isinstance(message, Tick):
+        _at_least("units", message.units, 0)
+        _at_least("owed", message.owed, 0)
     return message, ("" if isinstance(message, Tick) else message.order)
 
 
 def _command(body: bytes) -> tuple[Any, str]:
     message = COMMAND.loads(body)
+    if not isinstance(message, Tick):
+        _at_least("units", message.units, 0 if isinstance(message, Claim) else 1)
     return message, ("" if isinstance(message, Tick) else message.offer)
+
+
+def _at_least(member: str, number: int, least: int) -> None:
+    if number < least:
+        raise WireError("malformed", f"{member} is {number}; expected at least {least}")
 
 
 _INSIDE: dict[str, Callable[[bytes], tuple[Any, str]]] = {"decisions": _decision, "ledger-commands": _command}

@@ -20,6 +20,8 @@ def told(state: OrderState) -> list[Told]:
         said[offer] = Told(offer, "granted", f"Given: {benefit.replace('_', ' ')}.")
     capped = {j.offer: j.wanted for j in state.evaluation.judgements if j.reason is Reason.ORDER_CAP}
     for offer, wish in state.wishes.items():
+        if offer in said and not wish.claim.units and not wish.held:
+            continue  # wanted once and no longer: what the order now lacks tells more
         said[offer] = _told_wish(state, offer, wish)
         if offer in capped:
             limit = sentence(Reason.ORDER_CAP, {"cap": capped[offer]})
