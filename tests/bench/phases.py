@@ -14,7 +14,7 @@ from unittest.mock import patch
 from rich.table import Table
 
 from makeweight.adapters.documents import orders as documents
-from makeweight.adapters.local import host, replay, store
+from makeweight.adapters.local import counting, host, replay, store
 from makeweight.insight.tally import Tally
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk import decide as desk_decide
@@ -54,8 +54,8 @@ REPLAYING: tuple[Point, ...] = (
 HOSTING: tuple[Point, ...] = (
     (host, "dumps", "encode"),
     (store, "dumps", "encode"),
-    (host, "standing", "tally"),
-    (host, "in_window", "tally"),
+    (counting, "standing", "tally"),
+    (counting, "in_window", "tally"),
     *COUNTING,
 )
 
