@@ -2,7 +2,8 @@
 
 One batch, five steps; nothing is produced before the whole batch is decided:
 
-1. decide each input on the open (uncommitted) store; what can't be processed is put aside for `rejects`;
+1. decide each input on the open (uncommitted) store; what can't be processed is put aside for `rejects`. Before an
+   input is refused for what the state does not know, the log is folded to its end, and all is decided again;
 2. append the new entries to the stage's log and wait for every acknowledgement;
 3. compare the acknowledged offsets with the expected ones. If another writer's entries lie between, roll the store
    back, fold the log to its end and go on from what it says: the first with an id wins;
