@@ -127,21 +127,8 @@ def _cpu(pid):
 
 
 def _stamps(installation, channel):
-    """When each record was written, in ms; the time of day left out."""
-    topics = installation.reading()
-    consumer, topic = reader(installation.settings.kafka), installation.names.topic(channel)
-    count = topics.partitions(channel)
-    consumer.assign([TopicPartition(topic, p, 0) for p in range(count)])
-    ends = {p: consumer.get_watermark_offsets(TopicPartition(topic, p))[1] for p in range(count)}
-    found, left = [], {p for p, end in ends.items() if end}
-    while left:
-        for message in consumer.consume(5_000, 0.1):
-            if message.error() is None:
-                found.append((message.timestamp()[1], message.key(), message.value()))
-                if message.offset() >= ends[message.partition()] - 1:
-                    left.discard(message.partition())
-    consumer.close()
-    return found
+    """When each record was written, in ms, its key and its value."""
+    return [(round(1_000 * at), key, value) for at, _, key, value in installation.stamps(channel)]
 
 
 def _worker(address, folder, orders):

@@ -4,9 +4,6 @@ import json
 from dataclasses import dataclass
 from datetime import datetime
 
-from confluent_kafka import TopicPartition
-
-from makeweight.adapters.kafka.logs import reader
 from tests.faults.nemesis import EXPECTED_CODES
 from tests.support.fleet import check, unacknowledged_commits
 
@@ -20,28 +17,10 @@ class Served:
     final: float
 
 
-def stamps(installation, channel):
-    """The records of a topic that tell of orders: (seconds since the epoch, partition, key, body)."""
-    consumer, topic = reader(installation.settings.kafka), installation.names.topic(channel)
-    count = installation.reading().partitions(channel)
-    consumer.assign([TopicPartition(topic, p, 0) for p in range(count)])
-    ends = {p: consumer.get_watermark_offsets(TopicPartition(topic, p), timeout=10)[1] for p in range(count)}
-    found, left = [], {p for p, end in ends.items() if end}
-    while left:
-        for message in consumer.consume(5_000, 0.1):
-            if message.error() is None:
-                at = message.timestamp()[1] / 1_000
-                found.append((at, message.partition(), message.key(), message.value()))
-                if message.offset() >= ends[message.partition()] - 1:
-                    left.discard(message.partition())
-    consumer.close()
-    return found
-
-
 def served(installation, sent_at):
     """Every order's way from when it was sent to its first ticket that waits for nothing."""
     final = {}
-    for at, partition, _, body in sorted(stamps(installation, "pick-tickets"), key=lambda one: one[0]):
+    for at, partition, _, body in sorted(installation.stamps("pick-tickets"), key=lambda one: one[0]):
         ticket = json.loads(body)
         if ticket["state"] != "held":
             final.setdefault(ticket["order"], (partition, at))
@@ -106,7 +85,7 @@ def reckon(installation, sender, *, one_code):
     violations += [f"committed and not handled: {place}" for place in unacknowledged(installation)]
     known = {state.order.order for state in ending.orders.values()} if ending else set()
     lost = len({json.loads(data)["order"] for _, data in events} - known) if ending else -1
-    ids = [json.loads(body).get("id") for _, _, key, body in stamps(installation, "decisions") if key != b"tick"]
+    ids = [json.loads(body).get("id") for _, _, key, body in installation.stamps("decisions") if key != b"tick"]
     return Reckoning(violations, lost, len(set(ids)), len(ids), served(installation, sender.sent_at), ending)
 
 

@@ -13,7 +13,7 @@ from random import Random
 import pytest
 
 from makeweight.adapters.kafka.stagehost import STEPS
-from makeweight.adapters.kafka.worker import CRASHED
+from makeweight.adapters.kafka.worker import CRASHED, LEAVE_SECONDS
 from tests.support.broker import Broker
 from tests.support.fleet import SESSION_SECONDS, Installation, check, unacknowledged_commits
 from tests.support.week import day
@@ -122,6 +122,43 @@ def test_a_broker_that_stops_and_one_that_dies(tmp_path):
     finally:
         installation.close()
         broker.close()
+
+
+def test_a_worker_that_is_told_to_end_while_the_broker_is_away(tmp_path):
+    """It does not wait for the broker: it ends in time, and the next one finds everything."""
+    events = day(Random(16), 120, facts=False)
+    first, second = slices(events, 2)
+    with Broker() as broker:
+        installation = Installation(broker.address, tmp_path)
+        try:
+            worker = installation.publish().worker("one")
+            installation.send(first)
+            broker.kill()
+            time.sleep(1.5)
+            told = time.monotonic()
+            assert worker.terminate() in (0, CRASHED), worker.tail()
+            assert time.monotonic() - told < LEAVE_SECONDS + 4
+            broker.start()
+            installation.send(second)
+            installation.worker("one")
+            installation.quiet()
+            check(installation, events)
+        finally:
+            installation.end_workers()
+
+
+def test_a_worker_that_is_told_to_end_in_the_middle_of_its_gate(installation):
+    """A thread reads the log then: it comes to its end before what it reads with is closed."""
+    installation.publish().worker("one")
+    installation.send(day(Random(17), 150, facts=False))
+    installation.quiet()
+    installation.workers[0].kill()
+    worker = installation.worker("slow", "--slow-gate", "0.5", ready=False)
+    end = time.monotonic() + 30
+    while "Starting" not in worker.log.read_text() and time.monotonic() < end:
+        time.sleep(0.1)
+    time.sleep(2.5)
+    assert worker.terminate() == 0, worker.tail()
 
 
 @pytest.mark.parametrize("code", ["same", "generous"])

@@ -176,6 +176,23 @@ class Installation:
         """A reader of the topics."""
         return TopicReader(reader(self.settings.kafka), self.names)
 
+    def stamps(self, channel):
+        """Every record of a topic with its time: (seconds since the epoch, partition, key, value)."""
+        consumer, topic = reader(self.settings.kafka), self.names.topic(channel)
+        count = self.reading().partitions(channel)
+        consumer.assign([TopicPartition(topic, p, 0) for p in range(count)])
+        ends = {p: consumer.get_watermark_offsets(TopicPartition(topic, p), timeout=10)[1] for p in range(count)}
+        found, left = [], {p for p, end in ends.items() if end}
+        while left:
+            for message in consumer.consume(5_000, 0.1):
+                if message.error() is None:
+                    at = message.timestamp()[1] / 1_000
+                    found.append((at, message.partition(), message.key(), message.value()))
+                    if message.offset() >= ends[message.partition()] - 1:
+                        left.discard(message.partition())
+        consumer.close()
+        return found
+
     def committed(self):
         """The group's committed offsets by (channel, partition)."""
         asked = Consumer({"bootstrap.servers": self.settings.kafka, "group.id": f"{self.settings.prefix}makeweight"})

@@ -81,14 +81,14 @@ class LeanThread(AIOKafkaConsumerThread):
 class LeanConsumer(Consumer):
     """Faust's consumer, with its own way of fetching, seeking and committing."""
 
-    def _new_consumer_thread(self) -> Any:
-        return LeanThread(self, loop=self.loop, beacon=self.beacon)
-
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self._positions = asyncio.Lock()  # a fetch moves the positions of its partitions, and so does a seek
         self._epoch = 0  # counts the seeks
         self._delivered: dict[TP, Delivered] = defaultdict(Delivered)
+
+    def _new_consumer_thread(self) -> Any:
+        return LeanThread(self, loop=self.loop, beacon=self.beacon)
 
     # --- fetching and seeking --------------------------------------------------------------------------------------
 
