@@ -22,69 +22,22 @@ from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, 
 from makeweight.stages.port import Message
 from tests.support.nodes import STEPS, Network
 from tests.support.reference import Reference
+from tests.support.shop import document, gives
 
-NONE = {"dangerous_goods": "none", "age": "none", "food": "none"}
 PLACED = datetime(2026, 11, 24, 10, 0, tzinfo=UTC)
 
 
-def gift(name: str) -> dict:
-    """A gift document."""
-    return {"gift": name, "title": name, "stated_value": 500, "cautions": NONE}
-
-
-DOCUMENT = {
-    "campaign": "c",
-    "title": "All forms at once",
-    "markets": ["IE"],
-    "currency": "EUR",
-    "zone": "Europe/Dublin",
-    "from": "2026-11-23 00:00",
-    "until": "2026-11-30 00:00",
-    "gifts": [gift(name) for name in ("G", "H", "K", "L", "M")],
-    "offers": [
-        {
-            "offer": "brand",
-            "says": "brand subtotal, with a substitute",
-            "counts": {"brands": ["A"], "by": "total", "at_least": 1000},
-            "gives": {"gift": "G", "otherwise": ["H"]},
-            "caps": {"total": 2},
-            "when_out": "substitute",
-        },
-        {
-            "offer": "first",
-            "says": "first of the group",
-            "counts": {"by": "total", "at_least": 2000},
-            "gives": {"gift": "K"},
-            "group": "g",
-            "rank": 1,
-            "when_out": "next",
-        },
-        {
-            "offer": "second",
-            "says": "second of the group, one to a customer",
-            "counts": {"by": "total", "at_least": 1500},
-            "gives": {"gift": "L"},
-            "caps": {"per_customer": 1},
-            "group": "g",
-            "rank": 2,
-        },
-        {
-            "offer": "each",
-            "says": "one for each, owed when out",
-            "counts": {"brands": ["B"], "by": "total", "at_least": 700},
-            "gives": {"gift": "M", "for_each": True},
-            "caps": {"per_order": 3},
-            "when_out": "owed",
-        },
-        {
-            "offer": "ships",
-            "says": "a benefit that is counted",
-            "counts": {"by": "total", "over": 1800},
-            "gives": {"benefit": "free_shipping"},
-            "caps": {"total": 2},
-        },
-    ],
-}
+# All forms at once: a substitute, a group of two, one for each that is owed, and a benefit that is counted.
+DOCUMENT = document(
+    gives(
+        "brand", "G", brands=["A"], by="total", at_least=1000, otherwise=["H"], caps={"total": 2}, when_out="substitute"
+    ),
+    gives("first", "K", by="total", at_least=2000, group="g", rank=1, when_out="next"),
+    gives("second", "L", by="total", at_least=1500, caps={"per_customer": 1}, group="g", rank=2),
+    gives("each", "M", brands=["B"], by="total", at_least=700, for_each=True, caps={"per_order": 3}, when_out="owed"),
+    gives("ships", benefit="free_shipping", by="total", over=1800, caps={"total": 2}),
+    campaign="c",
+)
 STOCKED = [("c/brand", "G"), ("c/brand", "H"), ("c/first", "K"), ("c/second", "L"), ("c/each", "M")]
 
 

@@ -13,6 +13,7 @@ from makeweight.domain.claims import Receipt
 from makeweight.domain.orders import Line, Order
 from makeweight.stages.port import Message
 from tests.support.reference import Reference
+from tests.support.shop import document, gives
 
 PLACED = datetime(2026, 11, 24, 10, 0, tzinfo=UTC)
 START = PLACED + timedelta(hours=1)  # when a run begins
@@ -20,7 +21,6 @@ FLIP = PLACED + timedelta(minutes=5, seconds=30)  # from then on the campaign's 
 LATE = 6  # orders from this number on are placed after the flip
 AMPLE = 1_000
 SITES = ("N", "S")
-NONE = {"dangerous_goods": "none", "age": "none", "food": "none"}
 # (revision, status) of an order's snapshots come from the schedule; these are what its two lines were charged.
 CONTENTS = ((900, 0), (1000, 0), (1600, 700), (0, 1500), (2000, 0), (1000, 2900), (0, 690), (2600, 0))
 # One or two sites: where line 1 and line 2 ship from.
@@ -28,77 +28,32 @@ PLACES = (("N", "N"), ("N", "N"), ("N", "S"), ("S", "S"))
 
 
 def _document(revision, *, ample):
-    """The campaign: a tin with a substitute, a group of two, brushes that are owed, and free carriage."""
+    """The campaign: a tin with a substitute, a group of two, brushes that are owed, and free carriage.
+
+    Its second revision gives another tin, and asks more for the mug.
+    """
     second = revision == 2
-    caps = {} if ample else {"total": 5 if second else 3}
-    return {
-        "campaign": "c",
-        "revision": revision,
-        "title": "All forms at once",
-        "markets": ["IE"],
-        "currency": "EUR",
-        "zone": "Europe/Dublin",
-        "from": "2026-11-23 00:00",
-        "until": "2026-11-30 00:00",
-        "effective_at": (FLIP if second else PLACED - timedelta(days=2)).isoformat(),
-        "gifts": [{"gift": g, "title": g, "stated_value": 500, "cautions": NONE} for g in "TBUMPX"],
-        "offers": [
-            {
-                "offer": "tin",
-                "says": "a tin of brand A, from 10 on; the second revision gives another one",
-                "counts": {"brands": ["A"], "by": "total", "at_least": 1000},
-                "gives": {"gift": "U" if second else "T", "otherwise": ["B"]},
-                "caps": caps,
-                "when_out": "substitute",
-            },
-            {
-                "offer": "mug",
-                "says": "first of the group",
-                "counts": {"by": "total", "at_least": 2500 if second else 2000},
-                "gives": {"gift": "M"},
-                "group": "g",
-                "rank": 1,
-                "when_out": "next",
-            },
-            {
-                "offer": "pad",
-                "says": "second of the group, one to a customer",
-                "counts": {"by": "total", "at_least": 1500},
-                "gives": {"gift": "P"},
-                "caps": {} if ample else {"per_customer": 1},
-                "group": "g",
-                "rank": 2,
-            },
-            {
-                "offer": "brush",
-                "says": "one for each, owed when out",
-                "counts": {"brands": ["B"], "by": "total", "at_least": 700},
-                "gives": {"gift": "X", "for_each": True},
-                "caps": {"per_order": 3},
-                "when_out": "owed",
-            },
-            {
-                "offer": "ships",
-                "says": "a benefit, counted where it is short",
-                "counts": {"by": "total", "over": 2400},
-                "gives": {"benefit": "free_shipping"},
-                "caps": {} if ample else {"total": 2},
-            },
-        ],
-    }
+    tins = {} if ample else {"total": 5 if second else 3}
+    group = {"group": "g"}
+    return document(
+        gives("tin", "U" if second else "T", brands=["A"], by="total", at_least=1000, otherwise=["B"], caps=tins,
+              when_out="substitute"),
+        gives("mug", "M", by="total", at_least=2500 if second else 2000, rank=1, when_out="next", **group),
+        gives("pad", "P", by="total", at_least=1500, caps={} if ample else {"per_customer": 1}, rank=2, **group),
+        gives("brush", "X", brands=["B"], by="total", at_least=700, for_each=True, caps={"per_order": 3},
+              when_out="owed"),
+        gives("ships", benefit="free_shipping", by="total", over=2400, caps={} if ample else {"total": 2}),
+        campaign="c",
+        revision=revision,
+        effective=(FLIP if second else PLACED - timedelta(days=2)).isoformat(),
+    )  # fmt: skip
 
 
 DOCUMENTS = {ample: [_document(1, ample=ample), _document(2, ample=ample)] for ample in (False, True)}
 
-
-def _read(document):
-    """A document as the core reads it; the reference has another name for the instant of effect."""
-    return read_campaign({"effective" if name == "effective_at" else name: what for name, what in document.items()})
-
-
 # By whether stock is ample, then by how many revisions are published.
 BOOKS = {
-    ample: {n: Book([_read(document) for document in documents[:n]]) for n in (1, 2)}
+    ample: {n: Book([read_campaign(document) for document in documents[:n]]) for n in (1, 2)}
     for ample, documents in DOCUMENTS.items()
 }
 STOCKED = (

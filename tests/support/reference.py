@@ -463,8 +463,8 @@ class Reference:
             self._revisions[campaign["campaign"]].append(campaign)
         for campaign_id, revisions in self._revisions.items():
             # Reading: the documents name no member for the instant at which a revision takes effect.
-            if len(revisions) > 1 and not all("effective_at" in revision for revision in revisions):
-                raise ValueError(f"{campaign_id}: of several revisions each needs its effective_at")
+            if len(revisions) > 1 and not all("effective" in revision for revision in revisions):
+                raise ValueError(f"{campaign_id}: of several revisions each needs its effective")
         self._orders: dict[str, Known] = {}
         self._ledger = Ledger(stock)
 
@@ -545,7 +545,7 @@ class Reference:
             effective = [
                 revision
                 for revision in revisions
-                if "effective_at" not in revision or instant(revision["effective_at"]) <= placed
+                if "effective" not in revision or instant(revision["effective"]) <= placed
             ]
             if effective:
                 latest = max(effective, key=lambda revision: revision.get("revision", 1))

@@ -304,8 +304,8 @@ def test_ex19_any_order_of_arrival_comes_to_the_same():
 def test_ex21_the_revision_in_force_when_placed():
     """Ex-21: the threshold rises from 50 to 60 at noon."""
     revisions = [
-        campaign(offer(), effective_at="2026-11-20T00:00:00Z"),
-        campaign(offer(counts={"at_least": 6000}), revision=2, effective_at="2026-11-23T12:00:00Z"),
+        campaign(offer(), effective="2026-11-20T00:00:00Z"),
+        campaign(offer(counts={"at_least": 6000}), revision=2, effective="2026-11-23T12:00:00Z"),
     ]
     reference = played(
         revisions,
@@ -315,7 +315,7 @@ def test_ex21_the_revision_in_force_when_placed():
     )
     assert reference.qualifying("A") == {"week/tin": (5500, 1, True, False)}
     assert reference.qualifying("B") == {"week/tin": (5500, 1, False, True)}
-    with pytest.raises(ValueError, match="effective_at"):
+    with pytest.raises(ValueError, match="effective"):
         Reference([campaign(), campaign(revision=2)], [])
 
 
