@@ -63,7 +63,8 @@ class OrderLine(Line):
     returned_units: Units = 0
     faulty_units: Units = 0
     site: Annotated[Id, Field(description="the site that ships it")] = DEFAULT_SITE
-    back_ordered: bool = False
+    back_ordered: Annotated[bool, Field(description="not there yet: it stays off the tickets until it is")] = False
+    hs_code: Annotated[str, Field(pattern=r"^\d{4}(\.?\d{2}){0,3}$", description="for customs")] | None = None
 
 
 @value

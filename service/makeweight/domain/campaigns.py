@@ -13,6 +13,10 @@ By = Literal["total", "line", "unit", "any", "units"]
 Basis = Literal["charged", "before_discount"]
 WhenOut = Literal["substitute", "next", "owed"]
 OfferKind = Literal["gift", "benefit", "price", "reduction"]
+Clawback = Literal["none", "gift_back", "deduct"]
+RidesWith = Literal["first", "last", "trigger"]
+BackOrders = Literal["wait", "travel"]
+ValueUsed = Literal["shared", "once"]
 
 SINCE_EVER = datetime.min.replace(tzinfo=UTC)
 DEFAULT_RANK = 1_000
@@ -95,7 +99,11 @@ class Scope:
 
 @value
 class Offer:
-    """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire."""
+    """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
+
+    ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
+    ``only_to`` countries, ``services`` carriage services, none of them being any.
+    """
 
     key: str
     campaign: str
@@ -123,6 +131,17 @@ class Offer:
     prices: Mapping[str, int] = field(default_factory=dict)
     up_to_percent: int = 0
     gifts: Mapping[str, Gift] = field(default_factory=dict)
+    zone: str = "UTC"
+    clawback: Clawback = "none"
+    rides_with: RidesWith = "first"
+    own_parcel: tuple[str, ...] = ()
+    back_orders: BackOrders = "wait"
+    choice: tuple[str, ...] = ()
+    value_used: ValueUsed = "shared"
+    top_up: bool = False
+    paid_within_days: int | None = None
+    only_to: frozenset[str] = frozenset()
+    services: frozenset[str] = frozenset()
 
     @property
     def capped(self) -> bool:

@@ -5,11 +5,12 @@ from typing import Literal
 
 from makeweight.domain.campaigns import By, WhenOut
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import HappenedKind
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.values import value
 
 Outcome = Literal["granted", "owed", "declined"]
+# What became of gift units; a returned gift is saleable (returned) or not (scrapped).
+GiftHappened = Literal["released", "packed", "short_picked", "put_back", "returned", "scrapped"]
 
 
 @value
@@ -57,7 +58,7 @@ class Claim:
 
 @value
 class HandledGift:
-    """The warehouse released or packed gift units of an order's grant."""
+    """What the warehouse did with gift units of an order's grant."""
 
     id: str
     order: str
@@ -65,7 +66,7 @@ class HandledGift:
     gift: str
     site: str
     units: int
-    happened: HappenedKind
+    happened: GiftHappened
     at: Instant
     kind: Literal["handled"] = "handled"
 
@@ -99,6 +100,8 @@ class Decision:
     """The ledger's answer to one claim number. A higher edition of the same number replaces a lower one.
 
     ``units`` is what the order holds (reserved, released or packed) of ``gift`` at ``site``; ``owed`` comes on top.
+    ``left`` counts the units, of all claim numbers together, that the warehouse reported as short-picked, put back or
+    returned and that this decision knows of.
     """
 
     id: str
@@ -116,6 +119,7 @@ class Decision:
     owed: int = 0
     substitute: bool = False
     reason: Reason | None = None
+    left: int = 0
     kind: Literal["decision"] = "decision"
 
     @property

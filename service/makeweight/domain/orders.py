@@ -12,7 +12,10 @@ OrderStatus = Literal["placed", "amended", "cancelled"]
 OrderClass = Literal["retail", "staff", "wholesale", "marketplace", "replacement", "subscription", "test"]
 LineKind = Literal["goods", "gift_card", "wrap", "service", "donation"]
 Lane = Literal["any", "ground", "air"]
-HappenedKind = Literal["released", "packed"]
+# dispatched: with the carrier; short_picked: not found in its place; put_back: off the floor and on its shelf again
+HappenedKind = Literal["released", "packed", "dispatched", "short_picked", "put_back", "gift_returned"]
+Condition = Literal["saleable", "scrap"]
+CustomerBy = Literal["account", "email", "payment"]
 
 
 @value
@@ -34,6 +37,7 @@ class Line:
     faulty_units: int = 0
     site: str = DEFAULT_SITE
     back_ordered: bool = False
+    hs_code: str | None = None
 
     @property
     def live_units(self) -> int:
@@ -82,16 +86,21 @@ class Order:
     hold: str | None = None
     chosen_gift: str | None = None
     age_answer: Literal["adult", "minor"] | None = None
+    customer_by: CustomerBy = "account"
 
 
 @value
 class HandledLine:
-    """What the warehouse did with one line of a ticket: an order line by its number, or a gift line by its offer."""
+    """What the warehouse did with one line of a ticket: an order line by its number, or a gift line by its offer.
+
+    ``condition`` is what a returned gift was found to be; one that nobody has said is scrap.
+    """
 
     units: int
     line: int | None = None
     offer: str | None = None
     gift: str | None = None
+    condition: Condition | None = None
 
 
 @value

@@ -4,7 +4,7 @@ from dataclasses import field
 from typing import NamedTuple
 
 from makeweight.domain.book import Ladder, Live, Shelf
-from makeweight.domain.campaigns import By, Offer
+from makeweight.domain.campaigns import By, Clawback, Offer
 from makeweight.domain.moments import Instant
 from makeweight.domain.money import prorate
 from makeweight.domain.orders import Line, Order
@@ -39,11 +39,25 @@ class Counted(NamedTuple):
 
 
 @value
+class Kept:
+    """What an offer would say of the goods that the customer keeps, once some have come back.
+
+    ``units`` are the gift units that the kept goods earn, ``refund`` is what the returned goods cost, in minor units.
+    Faulty goods count as kept. ``policy`` is the offer's, at the revision in force.
+    """
+
+    units: int
+    refund: int
+    policy: Clawback
+
+
+@value
 class Judgement:
     """What one offer says of one order: its qualifying value ``worth / per`` beside the threshold.
 
     ``worth`` is in minor units (in units where the offer counts units), ``per`` is above 1 only for a unit price that
-    is no whole number. ``wanted`` counts gift units after the per-order cap.
+    is no whole number. ``wanted`` counts gift units after the per-order cap. ``pay_by`` is set while the order still
+    has to be paid for the offer to stand, ``kept`` where goods came back.
     """
 
     offer: str
@@ -60,6 +74,8 @@ class Judgement:
     asked: int = 0
     by: By = "total"
     strict: bool = False
+    pay_by: Instant | None = None
+    kept: Kept | None = None
 
     @property
     def gap(self) -> int:

@@ -8,6 +8,7 @@ stock. The reason of an outcome is the last check that lowered it.
 from collections.abc import Mapping
 from enum import StrEnum
 
+from makeweight.domain.moments import Instant
 from makeweight.domain.money import to_major
 from makeweight.domain.values import value
 
@@ -18,8 +19,11 @@ class Reason(StrEnum):
     CANCELLED = "cancelled"
     ORDER_CLASS = "order_class"
     OUTSIDE_WINDOW = "outside_window"
+    DESTINATION = "destination"
+    UNPAID = "unpaid"
     BELOW_THRESHOLD = "below_threshold"
     NO_PURCHASE = "no_purchase"
+    VALUE_USED = "value_used"
     OUTRANKED = "outranked"
     ORDER_CAP = "order_cap"
     CAUTION = "caution"
@@ -31,7 +35,11 @@ class Reason(StrEnum):
 
 @value
 class Figures:
-    """The numbers that decided a claim, as they stood at its place in the ledger; None where no limit applies."""
+    """The numbers that decided a claim, as they stood at its place in the ledger; None where no limit applies.
+
+    ``last_order`` is the order that took the last unit of what ran out, at ``last_at``; ``customer_refused`` counts
+    how often the cap of a customer has refused the same customer, this time included.
+    """
 
     wanted: int
     customer_cap: int | None = None
@@ -39,14 +47,20 @@ class Figures:
     total_cap: int | None = None
     total_live: int | None = None
     stock_free: int | None = None
+    last_order: str | None = None
+    last_at: Instant | None = None
+    customer_refused: int = 0
 
 
 _SENTENCES: Mapping[Reason, str] = {
     Reason.CANCELLED: "The order was cancelled.",
     Reason.ORDER_CLASS: "Orders of class {order_class} take no part in promotions.",
     Reason.OUTSIDE_WINDOW: "The order was placed outside the campaign's window.",
+    Reason.DESTINATION: "The offer is not made for this destination or service.",
+    Reason.UNPAID: "It was to be paid by {pay_by}, and was not.",
     Reason.BELOW_THRESHOLD: "{value} counted where {word} {threshold} is asked: {gap} short.",
     Reason.NO_PURCHASE: "None of the goods that the offer asks for was bought at a price above zero.",
+    Reason.VALUE_USED: "{value} is left where {word} {threshold} is asked: the rest earned {winner}.",
     Reason.OUTRANKED: "Only one offer of its group is given, and {winner} comes first.",
     Reason.ORDER_CAP: "At most {cap} to an order.",
     Reason.CAUTION: "The caution '{caution}' of its gift is not answered with 'none', so it is not sent.",

@@ -17,6 +17,10 @@ NoticeKind = Literal[
     "price_mismatch",
     "blocked_by_caution",
     "late_arrival",
+    "intercept",
+    "put_back_overdue",
+    "clawback_advice",
+    "repeated_refusal",
     "running_low",
     "exhausted",
 ]

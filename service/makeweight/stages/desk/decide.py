@@ -1,9 +1,9 @@
 """What the desk makes of a message: immutable entries, and nothing but."""
 
 from makeweight.domain.choose import choose
-from makeweight.domain.claims import Claim, Decision, HandledGift, Tick
+from makeweight.domain.claims import Claim, Decision, GiftHappened, HandledGift, Tick
 from makeweight.domain.entries import Answered, Judged, Overdue, Reported, Superseded
-from makeweight.domain.orders import Fulfilment, Order
+from makeweight.domain.orders import Fulfilment, HappenedKind, Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
@@ -11,6 +11,15 @@ from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Froze
 from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
+# What the ledger is told of gift units; what came back it is told by its condition.
+_TO_LEDGER: dict[HappenedKind, GiftHappened] = {
+    "released": "released",
+    "packed": "packed",
+    "dispatched": "packed",
+    "short_picked": "short_picked",
+    "put_back": "put_back",
+    "gift_returned": "returned",
+}
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
 
 
@@ -223,7 +232,7 @@ def _reported(
                     gift=gift,
                     site=site,
                     units=units,
-                    happened=event.happened,
+                    happened=_TO_LEDGER[event.happened],
                     at=event.at,
                 )
             )
