@@ -94,7 +94,32 @@ class Overdue:
     kind: Literal["overdue"] = "overdue"
 
 
-DeskEntry = Judged | Superseded | Answered | Reported | Overdue
+@value
+class Lapsed:
+    """An order was not paid in time for some offers: what it claims of them is withdrawn."""
+
+    id: str
+    order: str
+    revision: int
+    offers: list[str]
+    claims: list[Claim]
+    at: Instant
+    kind: Literal["lapsed"] = "lapsed"
+
+
+@value
+class NotPutBack:
+    """Something was to be taken off a released ticket, and the warehouse has not said what became of it."""
+
+    id: str
+    order: str
+    ticket: str
+    asked_at: Instant
+    at: Instant
+    kind: Literal["not_put_back"] = "not_put_back"
+
+
+DeskEntry = Judged | Superseded | Answered | Reported | Overdue | Lapsed | NotPutBack
 
 # --- the ledger's log -------------------------------------------------------------------------------------------
 

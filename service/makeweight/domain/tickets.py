@@ -5,7 +5,7 @@ from typing import Literal
 
 from makeweight.domain.campaigns import Cautions, Customs
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Destination, Line
+from makeweight.domain.orders import Destination, HandledLine, Line
 from makeweight.domain.stock import Balance
 from makeweight.domain.values import value
 
@@ -59,7 +59,8 @@ class Told:
 class PickTicket:
     """What one site is to pick for one order. The highest (order revision, edition) of a ticket id is the valid one.
 
-    The opaque members of the order (ship-to block, instructions) stand in ``order_parts``, as they came.
+    The opaque members of the order (ship-to block, instructions) stand in ``order_parts``, as they came. ``take_off``
+    is what a ticket that was released already should no longer carry: to be put back if it can still be stopped.
     """
 
     ticket: str
@@ -77,13 +78,15 @@ class PickTicket:
     told: list[Told]
     order_parts: dict[str, object] = field(default_factory=dict)
     hold: str | None = None
+    take_off: list[HandledLine] = field(default_factory=list)
 
 
 @value
 class Notice:
     """Something a person should see: a level by id. A newer (revision, edition) replaces it, amount 0 closes it.
 
-    ``amount`` is minor units for near misses (the gap) and prices (what is due), else units.
+    ``amount`` is minor units for near misses (the gap), prices (what is due) and clawback advice (what it is about),
+    else units.
     """
 
     id: str

@@ -5,10 +5,10 @@ from typing import Any
 
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Offer
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Reported
+from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
 from makeweight.domain.qualify import ELIGIBLE_CLASSES, judge_one
 from makeweight.domain.reasons import Reason, amount, sentence
-from makeweight.stages.desk.state import OrderState
+from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
 from makeweight.stages.desk.tickets import tickets
 
@@ -34,9 +34,15 @@ def story(state: OrderState, entries: Iterable[DeskEntry], book: Book) -> dict[s
             }
             for t in tickets(state)
         ]
-        + [{"ticket": f.ticket, "state": "packed" if f.packed else "released", "gifts": f.gifts} for f in state.frozen],
+        + [{"ticket": f.ticket, "state": _of_floor(f), "gifts": f.gifts_left} for f in state.frozen],
         "notices": [{"kind": n.kind, "amount": n.amount, "says": n.sentence} for n in state.notices.values()],
     }
+
+
+def _of_floor(frozen: Frozen) -> str:
+    if frozen.paper.state == "void":
+        return "void"
+    return "packed" if frozen.packed else "released"
 
 
 def _event(entry: DeskEntry) -> dict[str, Any]:
@@ -54,6 +60,10 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
         what = f"warehouse: ticket {entry.fact.ticket} {entry.fact.happened}"
     elif isinstance(entry, Overdue):
         what = "the ledger had not answered in time: the ticket goes out and its gift follows"
+    elif isinstance(entry, Lapsed):
+        what = f"not paid in time: lapsed for {', '.join(entry.offers)}"
+    elif isinstance(entry, NotPutBack):
+        what = f"nothing has come of what was to be taken off ticket {entry.ticket}"
     else:
         what = f"superseded: {entry.what}"
     return {"at": at, "what": what}

@@ -4,7 +4,7 @@ from typing import Any
 
 from makeweight.domain.claims import Decision, Tick
 from makeweight.domain.orders import Fulfilment, Order
-from makeweight.stages.desk import decide, fold, say
+from makeweight.stages.desk import decide, facts, fold, say
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.port import Message, Output, Space, Store, Subject, Verdict, View
 
@@ -24,7 +24,7 @@ class Desk:
         if isinstance(body, Decision):
             return decide.decision(store, body, view)
         if isinstance(body, Fulfilment):
-            return decide.fact(store, body, message.digest, view)
+            return facts.fact(store, body, message.digest, view)
         if isinstance(body, Tick):
             return decide.tick(store, body)
         raise TypeError(f"the desk takes no {type(body).__name__}")

@@ -1,25 +1,18 @@
-"""What the desk makes of a message: immutable entries, and nothing but."""
+"""What the desk makes of orders, decisions and time: immutable entries, and nothing but."""
+
+from collections.abc import Iterator
 
 from makeweight.domain.choose import choose
-from makeweight.domain.claims import Claim, Decision, GiftHappened, HandledGift, Tick
-from makeweight.domain.entries import Answered, Judged, Overdue, Reported, Superseded
-from makeweight.domain.orders import Fulfilment, HappenedKind, Order
+from makeweight.domain.claims import Claim, Decision, Tick
+from makeweight.domain.entries import Answered, Judged, Lapsed, NotPutBack, Overdue, Superseded
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_FACTS, MAX_REVISIONS, ORDERS, Frozen, OrderState, Wish, withdrawn
-from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
+from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
-# What the ledger is told of gift units; what came back it is told by its condition.
-_TO_LEDGER: dict[HappenedKind, GiftHappened] = {
-    "released": "released",
-    "packed": "packed",
-    "dispatched": "packed",
-    "short_picked": "short_picked",
-    "put_back": "put_back",
-    "gift_returned": "returned",
-}
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
 
 
@@ -34,14 +27,14 @@ def order(store: Store, event: Order, digest: str, view: View) -> Verdict:
         if known == digest:
             return Verdict("repeat", subjects=_all_of(state))
         if known is not None:
-            return _refused(
+            return refused(
                 "conflict",
                 "other_content",
                 f"Order {event.order} revision {event.revision} came before with other "
                 "content; the first counts. Send a change as a higher revision.",
             )
         if len(state.digests) >= MAX_REVISIONS:
-            return _refused("rejected", "too_many_revisions", f"Order {event.order} has {MAX_REVISIONS} revisions")
+            return refused("rejected", "too_many_revisions", f"Order {event.order} has {MAX_REVISIONS} revisions")
         if event.revision < state.order.revision:
             entry_id = f"{event.order}:{event.revision}:superseded"
             return Verdict("superseded", [Superseded(entry_id, event.order, str(event.revision), digest, view.now)])
@@ -90,7 +83,7 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
     state = store.get(ORDERS, answer.order)
     wish = state.wishes.get(answer.offer) if state is not None else None
     if state is None or wish is None:
-        return _refused("rejected", "unknown_claim", f"Order {answer.order} has no claim on {answer.offer}")
+        return refused("rejected", "unknown_claim", f"Order {answer.order} has no claim on {answer.offer}")
     if wish.answer is not None:
         known = (wish.answer.number, wish.answer.edition)
         if known == (answer.number, answer.edition):
@@ -100,7 +93,7 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
     if answer.number < wish.claim.number:
         return _superseded(answer, view)
     if answer.number > wish.claim.number:
-        return _refused("rejected", "unknown_claim", f"Order {answer.order} made no claim {answer.id}")
+        return refused("rejected", "unknown_claim", f"Order {answer.order} made no claim {answer.id}")
     return Verdict("applied", [Answered(f"{answer.id}:answered", answer.order, answer, _next(state, answer), view.now)])
 
 
@@ -150,123 +143,49 @@ def _tried(state: OrderState, group: str | None) -> set[str]:
     }
 
 
-def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
-    """Take in what the warehouse did with a ticket: its gift units go to the ledger as commands."""
-    state = store.get(ORDERS, event.order)
-    if state is None:
-        return _refused("rejected", "unknown_order", f"No order {event.order} was seen before its fulfilment event")
-    seen = state.facts.get(event.event)
-    if seen is not None:
-        if seen.digest == digest:
-            paper: Subject = ("paper", event.order, event.ticket)
-            subjects: list[Subject] = [("commands", event.order, event.event), paper, ("ticket", event.order)]
-            return Verdict("repeat", subjects=[*subjects, ("notices", event.order, event.event)])
-        return _refused("conflict", "other_content", f"Event {event.event} came before with other content")
-    if len(state.facts) >= MAX_FACTS:
-        return _refused("rejected", "too_many_facts", f"Order {event.order} has {MAX_FACTS} fulfilment events")
-    site = _site_of(state, event.ticket)
-    if site is None:
-        return _refused("rejected", "unknown_ticket", f"Order {event.order} has no ticket {event.ticket}")
-    frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
-    if event.happened == "released" and frozen is not None:
-        gifts: dict[str, int] = {}
-        over: dict[str, int] = {}
-    else:
-        gifts, over = _gift_units(state, event, frozen, view)
-    return Verdict("applied", [_reported(state, event, digest, site, gifts, over, view)])
-
-
-def _site_of(state: OrderState, ticket: str) -> str | None:
-    for frozen in state.frozen:
-        if frozen.ticket == ticket:
-            return frozen.site
-    # Only one that was opened: with the first released and nothing left, the next number was never said.
-    return next((site for site, number in state.opened.items() if ticket_id(state, site, number) == ticket), None)
-
-
-def _gift_units(
-    state: OrderState, event: Fulfilment, frozen: Frozen | None, view: View
-) -> tuple[dict[str, int], dict[str, int]]:
-    """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
-    if frozen is not None:
-        on_paper = {offer: units - frozen.done.get(offer, 0) for offer, units in frozen.gifts.items()}
-    else:
-        on_paper = paper_of(state, event.ticket, event.edition).gifts
-    if not event.lines:
-        return {offer: units for offer, units in on_paper.items() if units > 0}, {}
-    named: dict[str, int] = {}
-    for line in event.lines:
-        if line.offer is not None:
-            named[line.offer] = named.get(line.offer, 0) + line.units
-    over = {offer: units - max(0, on_paper.get(offer, 0)) for offer, units in named.items()}
-    # The ledger hears of offers that exist; a name that nobody published is told to people alone.
-    heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
-    return heard, {offer: units for offer, units in over.items() if units > 0}
-
-
-def _reported(
-    state: OrderState,
-    event: Fulfilment,
-    digest: str,
-    site: str,
-    gifts: dict[str, int],
-    over: dict[str, int],
-    view: View,
-) -> Reported:
-    paper = paper_of(state, event.ticket, event.edition)
-    lines, carried = paper.lines, paper.gifts
-    if event.lines:
-        lines = {str(line.line): line.units for line in event.lines if line.line is not None}
-        carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
-    if all(f.ticket != event.ticket for f in state.frozen):
-        over = over | _not_held(state, carried)
-    commands = []
-    for offer, units in sorted(gifts.items()):
-        gift = _gift_of(state.wishes.get(offer), offer, event)
-        if units > 0 and gift is not None:
-            commands.append(
-                HandledGift(
-                    id=f"{event.order}/{event.event}/{offer}",
-                    order=event.order,
-                    offer=offer,
-                    gift=gift,
-                    site=site,
-                    units=units,
-                    happened=_TO_LEDGER[event.happened],
-                    at=event.at,
-                )
-            )
-    entry_id = f"{event.order}:{event.event}:reported"
-    return Reported(entry_id, event.order, event, digest, site, lines, commands, over, carried, view.now)
-
-
-def _not_held(state: OrderState, carried: dict[str, int]) -> dict[str, int]:
-    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed."""
-    held = {o: max(0, outstanding(state, o, state.wishes[o])) if o in state.wishes else 0 for o in carried}
-    return {offer: units - held[offer] for offer, units in carried.items() if units > held[offer]}
-
-
-def _gift_of(wish: Wish | None, offer: str, event: Fulfilment) -> str | None:
-    """The gift that the warehouse handled: what is held, else what the event names, else what was first asked for."""
-    if wish is not None and wish.answer is not None and wish.answer.gift is not None:
-        return wish.answer.gift
-    named = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
-    asked = [option.gift for option in wish.claim.options] if wish is not None else []
-    return next(iter(named + asked), None)
-
-
 def tick(store: Store, event: Tick) -> Verdict:
-    """Orders whose gifts the ledger has not answered in time."""
-    entries: list[Overdue] = []
+    """What is due by now: the ledger has not answered, an order was not paid, something was not put back."""
+    entries: list[Overdue | Lapsed | NotPutBack] = []
     for key in store.due(ORDERS, event.at, MAX_DUE):
         state = store.get(ORDERS, key)
-        due = state.due_at() if state is not None else None
-        if state is not None and due is not None and due <= event.at:
-            count = state.overdue + 1
-            entry_id = f"{key}:{state.order.revision}:overdue:{count}"
-            entries.append(Overdue(entry_id, key, state.order.revision, event.at, count))
+        if state is not None:
+            entries += _due(state, event.at)
     return Verdict("applied", list(entries))
 
 
-def _refused(result: Result, code: str, text: str) -> Verdict:
+def _due(state: OrderState, at: Instant) -> Iterator[Overdue | Lapsed | NotPutBack]:
+    order, revision = state.order.order, state.order.revision
+    due = state.answer_due_at() if state.wishes else None
+    if due is not None and due <= at:
+        count = state.overdue + 1
+        yield Overdue(f"{order}:{revision}:overdue:{count}", order, revision, at, count)
+    lapsed = sorted(offer for offer, pay_by in state.unpaid.items() if pay_by <= at)
+    if lapsed:
+        entry_id = f"{order}:{revision}:lapsed:{','.join(lapsed)}"
+        yield Lapsed(entry_id, order, revision, lapsed, withdrawn_of(state, lapsed), at)
+    for frozen in state.frozen:
+        if frozen.asked_at is not None and not frozen.alerted and frozen.asked_at + PUT_BACK_WITHIN <= at:
+            entry_id = f"{frozen.ticket}:not_put_back:{frozen.asked_at.isoformat()}"
+            yield NotPutBack(entry_id, order, frozen.ticket, frozen.asked_at, at)
+
+
+def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
+    """Claims of 0 on some offers, at the order's revision."""
+    step = state.step + 1
+    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
+    return [
+        replaced(
+            claim,
+            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
+            revision=state.order.revision,
+            step=step,
+            units=0,
+        )
+        for offer, claim in wishes
+        if claim.units
+    ]
+
+
+def refused(result: Result, code: str, text: str) -> Verdict:
+    """An input that changes nothing, and why."""
     return Verdict(result, problem=Problem(code, text))

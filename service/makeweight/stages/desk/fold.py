@@ -1,13 +1,17 @@
 """How the desk's entries change its state; the only place where it changes."""
 
 from makeweight.domain.claims import Claim
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Overdue, Reported, Superseded
+from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported, Superseded
 from makeweight.domain.moments import Instant
+from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
+from makeweight.stages.desk import floor
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
 from makeweight.stages.desk.telling import notice, notices
 from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket, tickets
 from makeweight.stages.port import Store, Subject
+
+LEFT = frozenset({"short_picked", "put_back", "returned", "scrapped"})  # what the ledger's ``Decision.left`` counts
 
 
 def fold(store: Store, entry: DeskEntry) -> list[Subject]:
@@ -20,6 +24,10 @@ def fold(store: Store, entry: DeskEntry) -> list[Subject]:
         return _reported(store, entry)
     if isinstance(entry, Overdue):
         return _overdue(store, entry)
+    if isinstance(entry, Lapsed):
+        return _lapsed(store, entry)
+    if isinstance(entry, NotPutBack):
+        return _not_put_back(store, entry)
     return _superseded(store, entry)
 
 
@@ -94,6 +102,9 @@ def _changed(
 
     ``moved`` is false where what the tickets carry can't have changed.
     """
+    papers: list[str] = []
+    if state.frozen:
+        state, papers = floor.reviewed(state, at)
     if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
         state = replaced(state, notices=notices(state, at, answered))
     if moved:
@@ -101,7 +112,9 @@ def _changed(
         state = replaced(state, opened=opened_after(state, contents))
         state = replaced(state, papers=papers_after(state, contents))
     _keep(store, state)
-    return list(subjects)
+    order = state.order.order
+    said = set(subjects)
+    return [*subjects, *(paper for ticket in papers if (paper := ("paper", order, ticket)) not in said)]
 
 
 def _answered(store: Store, entry: Answered) -> list[Subject]:
@@ -133,27 +146,35 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
         return []  # first in the log wins
     frozen = list(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
-    packed = event.happened == "packed"
-    units = {command.offer: command.units for command in entry.gifts}
     if at is None:
         at = len(frozen)
         printed = released_ticket(state, entry.site, entry.lines, entry.paper)
         if printed not in tickets(state):
             # An older paper than what was last said: it becomes the ticket's last word, with an edition of its own.
             printed = replaced(printed, edition=state.edition + 1)
-        frozen.append(Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed))
-    if packed:
-        done = {offer: frozen[at].done.get(offer, 0) + n for offer, n in units.items()}
-        frozen[at] = replaced(frozen[at], packed=True, done={**frozen[at].done, **done})
+        named = {line.offer: line.gift for line in printed.gift_lines}
+        frozen.append(Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed, printed=named))
+    frozen[at] = floor.after(frozen[at], event, {command.offer: command.units for command in entry.gifts})
+    if entry.over:
+        over = {offer: frozen[at].over.get(offer, 0) + units for offer, units in entry.over.items()}
+        frozen[at] = replaced(frozen[at], over={**frozen[at].over, **over})
     facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
-    state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts)
+    left = dict(state.left)
+    for command in entry.gifts:
+        if command.happened in LEFT:
+            left[command.offer] = left.get(command.offer, 0) + command.units
+    state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
     if entry.over:
         text = f"Ticket {event.ticket} goes out with gift units that the order does not hold. A person decides."
-        over = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
-        state = replaced(state, notices={**state.notices, over.id: over})
+        told = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
+        state = replaced(state, notices={**state.notices, told.id: told})
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
-    return _changed(store, state, entry.at, *subjects, ("ticket", entry.order), ("notices", entry.order, event.event))
+    before = {id_: known.amount for id_, known in state.notices.items()}
+    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order))
+    after = _known(store, entry.order).notices
+    moved = any(before.get(id_) != new.amount for id_, new in after.items())
+    return [*said, ("notices", entry.order, "" if moved else event.event)]
 
 
 def _overdue(store: Store, entry: Overdue) -> list[Subject]:
@@ -162,6 +183,42 @@ def _overdue(store: Store, entry: Overdue) -> list[Subject]:
         return []
     state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at)
     return _changed(store, state, entry.at, ("claims", entry.order), ("ticket", entry.order))
+
+
+def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
+    """What was to be paid and was not: its claims are withdrawn, and what was simply given is so no more."""
+    state = _known(store, entry.order)
+    unpaid = state.unpaid.keys() & set(entry.offers)
+    if state.order.revision != entry.revision or not unpaid:
+        return []  # another revision has come, or it has lapsed already
+    judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in unpaid else j for j in state.evaluation.judgements]
+    claims = [claim for claim in entry.claims if claim.offer in state.wishes]
+    wishes = dict(state.wishes)
+    for claim in claims:
+        if claim.number > wishes[claim.offer].claim.number:
+            wishes[claim.offer] = replaced(wishes[claim.offer], claim=claim)
+    state = replaced(
+        state,
+        edition=state.edition + 1,
+        evaluation=replaced(state.evaluation, judgements=judgements),
+        wishes=wishes,
+        benefits={offer: benefit for offer, benefit in state.benefits.items() if offer not in unpaid},
+        standby=[claim for claim in state.standby if claim.offer not in unpaid],
+    )
+    order = entry.order
+    return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))
+
+
+def _not_put_back(store: Store, entry: NotPutBack) -> list[Subject]:
+    state = _known(store, entry.order)
+    frozen = [
+        replaced(f, alerted=True) if f.ticket == entry.ticket and f.asked_at == entry.asked_at else f
+        for f in state.frozen
+    ]
+    if frozen == state.frozen:
+        return []  # it was put back meanwhile, or told before
+    state = replaced(state, edition=state.edition + 1, frozen=frozen)
+    return _changed(store, state, entry.at, ("notices", entry.order, entry.ticket), moved=False)
 
 
 def _superseded(store: Store, entry: Superseded) -> list[Subject]:

@@ -5,6 +5,7 @@ from typing import Literal, NamedTuple
 
 from makeweight.domain.qualify import Judgement
 from makeweight.domain.reasons import Reason
+from makeweight.stages.desk.floor import kept_beyond
 from makeweight.stages.desk.state import OrderState
 
 Word = Literal[
@@ -18,6 +19,7 @@ Word = Literal[
     "owed_units",
     "declined",
     "redeemed",
+    "over_gift_units",
     "lines_on_offer",
     "lines_mispriced",
     "overcharged",
@@ -60,7 +62,9 @@ def standing(state: OrderState | None) -> list[Count]:
     found.extend(Count(offer, "qualified", 1) for offer in {check.offer for check in state.evaluation.prices})
     for frozen in state.frozen:
         if frozen.packed:
-            found.extend(Count(offer, "redeemed", 1) for offer in frozen.gifts)
+            found.extend(Count(offer, "redeemed", 1) for offer in frozen.gifts_left)
+    if state.frozen:
+        found.extend(Count(offer, "over_gift_units", units) for offer, units in kept_beyond(state).items())
     return found
 
 

@@ -8,6 +8,7 @@ from makeweight.domain.claims import Claim, Decision, HandledGift
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation
+from makeweight.domain.reasons import Reason
 from makeweight.domain.tickets import Notice, PickTicket
 from makeweight.domain.values import replaced, value
 from makeweight.stages.port import Space
@@ -16,6 +17,7 @@ FOLLOW_AFTER_SECONDS = 30  # a paid order never waits longer than this for the l
 MAX_DOUBLINGS = 7  # of that interval: a ledger that is down for long is asked about once an hour
 MAX_REVISIONS = 1_000  # of one order; a feed that exceeds it is broken, and each costs state
 MAX_PAPERS = 8  # contents of open tickets that are remembered: the warehouse may hold an older edition
+PUT_BACK_WITHIN = timedelta(hours=24)  # of asking to take something off; then it is a discrepancy (common practice)
 MAX_FACTS = 1_000  # of one order, for the same reason
 
 
@@ -49,7 +51,13 @@ class Paper:
 
 @value
 class Frozen:
-    """A ticket that was released to the floor: what is on the paper stays on it; ``done`` gift units are packed."""
+    """A ticket that was released to the floor: what is on the paper stays on it, until the warehouse takes it off.
+
+    By line number or offer: ``done`` gift units are packed and still out, ``gone`` and ``gone_lines`` have left the
+    paper (short-picked, put back, returned), ``back`` of those came back from the customer. ``asked_at``: since when
+    something is to be taken off it; ``alerted``: nothing came of that for too long. ``printed`` names the gift of each
+    offer on it, ``over`` the units that were told as over-gifts.
+    """
 
     ticket: str
     site: str
@@ -58,6 +66,33 @@ class Frozen:
     paper: PickTicket
     packed: bool = False
     done: dict[str, int] = field(default_factory=dict)
+    gone: dict[str, int] = field(default_factory=dict)
+    gone_lines: dict[str, int] = field(default_factory=dict)
+    back: dict[str, int] = field(default_factory=dict)
+    asked_at: Instant | None = None
+    alerted: bool = False
+    printed: dict[str, str] = field(default_factory=dict)
+    over: dict[str, int] = field(default_factory=dict)
+
+    def on_paper(self, offer: str) -> int:
+        """Gift units of an offer that are on it, packed or not."""
+        return self.gifts.get(offer, 0) - self.gone.get(offer, 0)
+
+    @property
+    def gifts_left(self) -> dict[str, int]:
+        """Gift units by offer that are on it."""
+        if not self.gone:
+            return self.gifts
+        left = {offer: units - self.gone.get(offer, 0) for offer, units in self.gifts.items()}
+        return {offer: units for offer, units in left.items() if units > 0}
+
+    @property
+    def lines_left(self) -> dict[str, int]:
+        """Units by line number that are on it."""
+        if not self.gone_lines:
+            return self.lines
+        left = {number: units - self.gone_lines.get(number, 0) for number, units in self.lines.items()}
+        return {number: units for number, units in left.items() if units > 0}
 
 
 @value
@@ -73,7 +108,8 @@ class OrderState:
     """An order as the desk knows it.
 
     ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
-    ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``.
+    ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``; ``left`` counts
+    gift units by offer that the ledger was told to have left the order, which it may not have answered yet.
     """
 
     order: Order
@@ -94,6 +130,7 @@ class OrderState:
     opened: dict[str, int] = field(default_factory=dict)
     papers: list[Paper] = field(default_factory=list)
     notices: dict[str, Notice] = field(default_factory=dict)
+    left: dict[str, int] = field(default_factory=dict)
 
     @property
     def waiting(self) -> bool:
@@ -106,11 +143,26 @@ class OrderState:
         return set(self.benefits.values()) | counted
 
     def due_at(self) -> Instant | None:
-        """When the ledger's answer is next looked for; None if nothing is waited for.
+        """When something of the order is next due; None if nothing is waited for."""
+        answer = self.answer_due_at() if self.wishes else None
+        if not self.frozen and not self.unpaid:
+            return answer
+        rest = [f.asked_at + PUT_BACK_WITHIN for f in self.frozen if f.asked_at is not None and not f.alerted]
+        rest += self.unpaid.values()
+        return min(rest if answer is None else [answer, *rest], default=None)
+
+    @property
+    def unpaid(self) -> dict[str, Instant]:
+        """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
+        waits = [j for j in self.evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID]
+        return {j.offer: j.pay_by for j in waits if j.pay_by is not None}
+
+    def answer_due_at(self) -> Instant | None:
+        """When the ledger's answer is next looked for.
 
         Its claims and tickets are said again then, at growing intervals, in case a host died before it said them.
         """
-        if not self.wishes or not self.waiting:
+        if not self.waiting:
             return None
         if self.overdue_at is None:
             return self.judged_at + timedelta(seconds=FOLLOW_AFTER_SECONDS)

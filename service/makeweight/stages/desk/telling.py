@@ -1,13 +1,19 @@
 """What the desk tells people of an order: one sentence for every outcome, and the notices that are open."""
 
+from collections.abc import Iterator
+from datetime import timedelta
+
 from makeweight.domain.claims import Decision
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.qualify import Judgement, PriceCheck
 from makeweight.domain.reasons import Reason, amount, measured, sentence
 from makeweight.domain.tickets import Notice, NoticeKind, Told
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import OrderState, Wish
+from makeweight.stages.desk import floor
+from makeweight.stages.desk.state import PUT_BACK_WITHIN, OrderState, Wish
 
+REPEATED_REFUSALS = 3  # of one customer by one offer's cap, from which on a person should look (common practice)
+CLAWBACK_LAW = "This is advice: consumer law decides, and a person who knows it; rights of withdrawal may forbid it."
 LATE_SECONDS = 60  # an order that arrives later than this after it was placed is told as late where it lost a gift
 
 
@@ -97,14 +103,17 @@ def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict
     """
     if answered is None:
         fresh = _near_misses(state, at) | _prices(state, at) | _blocked(state, at)
+        if state.frozen:
+            fresh |= _of_floor(state, at)
         for offer, wish in state.wishes.items():
             fresh |= _of_wish(state, offer, wish, at)
-        kept = {id_: old for id_, old in state.notices.items() if old.kind == "over_gift"}
+        kept = {id_: old for id_, old in state.notices.items() if old.kind == "over_gift" and old.offer is None}
         known = list(state.notices.items())
     else:
         fresh = _of_wish(state, answered, state.wishes[answered], at)
         fresh |= _carriage(state, at)
-        kinds = (f"owed_gift/{answered}", f"late_arrival/{answered}", "price_mismatch/shipping")
+        of_answer = [f"{kind}/{answered}" for kind in ("owed_gift", "late_arrival", "repeated_refusal")]
+        kinds = (*of_answer, "price_mismatch/shipping")
         of_offer = {f"{state.order.order}/{kind}" for kind in kinds}
         kept = {id_: old for id_, old in state.notices.items() if id_ not in of_offer}
         known = [(id_, old) for id_, old in state.notices.items() if id_ in of_offer]
@@ -205,4 +214,56 @@ def _of_wish(state: OrderState, offer: str, wish: Wish, at: Instant) -> dict[str
             text = f"Late arrival {late:.0f} s: {explain_decision(wish, currency)}"
             n = notice(state, "late_arrival", offer, wish.claim.units, text, at, offer=offer)
             found[n.id] = n
+    refused = answer.figures.customer_refused
+    if answer.reason is Reason.CUSTOMER_CAP and refused >= REPEATED_REFUSALS:
+        text = f"The same customer has been refused this offer {refused} times. A person looks at it; nothing follows "
+        n = notice(state, "repeated_refusal", offer, refused, f"{text}from an address alone.", at, offer=offer)
+        found[n.id] = n
     return found
+
+
+def _of_floor(state: OrderState, at: Instant) -> dict[str, Notice]:
+    """What the warehouse should stop, has not said to have stopped, or has sent although it was not earned."""
+    told = []
+    for frozen in state.frozen:
+        units = sum(line.units for line in frozen.paper.take_off)
+        if units:
+            text = f"Ticket {frozen.ticket} is on the floor with {units} units that the order no longer wants: stop it."
+            told.append(notice(state, "intercept", frozen.ticket, units, text, at))
+        if units and frozen.alerted:
+            hours = PUT_BACK_WITHIN // timedelta(hours=1)
+            text = f"Neither packed nor put back for {hours} h: {units} units of ticket {frozen.ticket}. Count them."
+            told.append(notice(state, "put_back_overdue", frozen.ticket, units, text, at))
+    for offer, units in floor.kept_beyond(state).items():
+        text = f"{units} gift units went out that the order no longer earned: kept below the threshold."
+        told.append(notice(state, "over_gift", f"kept/{offer}", units, text, at, offer=offer))
+    told += _clawbacks(state, at)
+    return {one.id: one for one in told}
+
+
+def _clawbacks(state: OrderState, at: Instant) -> Iterator[Notice]:
+    """Advice on gifts that the goods kept no longer earn, by the offer's policy: never more than the refund.
+
+    A gift that was never packed, or has come back, is nothing to claim back (rules of the trade, 2.18).
+    """
+    for judged in state.evaluation.judgements:
+        kept = judged.kept
+        if kept is None or kept.policy == "none" or not kept.refund:
+            continue
+        units = floor.with_customer(state, judged.offer) - kept.units
+        if units <= 0:
+            continue
+        gift = state.gifts.get(floor.gift_out(state, judged.offer))
+        if gift is None:
+            continue
+        refund = amount(kept.refund, state.order.currency)
+        if kept.policy == "deduct":
+            due = min(units * gift.stated_value, kept.refund)
+            text = f"The goods kept no longer earn {units} x {gift.gift}: its stated value, "
+            text += f"{amount(due, state.order.currency)}, may be taken off the refund of {refund}."
+        else:
+            due = kept.refund
+            text = (
+                f"The goods kept no longer earn {units} x {gift.gift}: the refund of {refund} waits for it."
+            )
+        yield notice(state, "clawback_advice", judged.offer, due, f"{text} {CLAWBACK_LAW}", at, offer=judged.offer)

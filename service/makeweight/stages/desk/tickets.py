@@ -52,7 +52,7 @@ def open_lines(state: OrderState) -> list[Line]:
         return [line for line in lines if line.units > line.cancelled_units or not line.units]
     frozen: dict[str, int] = {}
     for ticket in state.frozen:
-        for number, units in ticket.lines.items():
+        for number, units in ticket.lines_left.items():
             frozen[number] = frozen.get(number, 0) + units
     left = [(line, line.live_units - frozen.get(str(line.number), 0)) for line in lines]
     return [line if units == line.live_units else _part(line, units) for line, units in left if units > 0]
@@ -69,8 +69,11 @@ def _part(line: Line, units: int) -> Line:
 
 
 def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
-    """Units held that are on no frozen ticket."""
-    return wish.held - sum([frozen.gifts.get(offer, 0) for frozen in state.frozen])
+    """Units held that are on no frozen ticket. What the ledger has not yet answered to have left is not held."""
+    if not state.frozen:
+        return wish.held
+    unheard = state.left.get(offer, 0) - (wish.answer.left if wish.answer else 0)
+    return wish.held - max(0, unheard) - sum([frozen.on_paper(offer) for frozen in state.frozen])
 
 
 def opened_after(state: OrderState, contents: dict[str, Content]) -> dict[str, int]:

@@ -1,0 +1,139 @@
+"""What the desk makes of the warehouse's facts: what each means for the gifts of its ticket goes to the ledger."""
+
+from makeweight.domain.claims import GiftHappened, HandledGift
+from makeweight.domain.entries import Reported
+from makeweight.domain.orders import Fulfilment, HappenedKind
+from makeweight.stages.desk import floor
+from makeweight.stages.desk.decide import refused
+from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, Wish
+from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
+from makeweight.stages.port import Store, Subject, Verdict, View
+
+# What the ledger is told of gift units; a returned gift it is told by its condition.
+_TO_LEDGER: dict[HappenedKind, GiftHappened] = {
+    "released": "released",
+    "packed": "packed",
+    "dispatched": "packed",
+    "short_picked": "short_picked",
+    "put_back": "put_back",
+    "gift_returned": "returned",
+}
+
+
+def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
+    """Take in what the warehouse did with a ticket: its gift units go to the ledger as commands."""
+    state = store.get(ORDERS, event.order)
+    if state is None:
+        return refused("rejected", "unknown_order", f"No order {event.order} was seen before its fulfilment event")
+    seen = state.facts.get(event.event)
+    if seen is not None:
+        if seen.digest == digest:
+            return Verdict("repeat", subjects=_all_of(state, event))
+        return refused("conflict", "other_content", f"Event {event.event} came before with other content")
+    if len(state.facts) >= MAX_FACTS:
+        return refused("rejected", "too_many_facts", f"Order {event.order} has {MAX_FACTS} fulfilment events")
+    site = _site_of(state, event.ticket)
+    if site is None:
+        return refused("rejected", "unknown_ticket", f"Order {event.order} has no ticket {event.ticket}")
+    return Verdict("applied", [_reported(state, event, digest, site, view)])
+
+
+def _all_of(state: OrderState, event: Fulfilment) -> list[Subject]:
+    """What a fact may have left unsaid; what is to be taken off may stand on any paper of the order."""
+    order = state.order.order
+    papers: list[Subject] = [("paper", order, frozen.ticket) for frozen in state.frozen]
+    return [("commands", order, event.event), *papers, ("ticket", order), ("notices", order, "")]
+
+
+def _site_of(state: OrderState, ticket: str) -> str | None:
+    for frozen in state.frozen:
+        if frozen.ticket == ticket:
+            return frozen.site
+    # Only one that was opened: with the first released and nothing left, the next number was never said.
+    return next((site for site, number in state.opened.items() if ticket_id(state, site, number) == ticket), None)
+
+
+def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view: View) -> Reported:
+    frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
+    paper = paper_of(state, event.ticket, event.edition)
+    lines, carried = paper.lines, paper.gifts
+    gifts, over = _gift_units(state, event, frozen, carried, view)
+    if event.lines and event.happened not in floor.LEAVING:
+        # What was released or packed is what the warehouse says; what left the paper says nothing of the rest of it.
+        lines = floor.named_lines(event)
+        carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
+    if frozen is None:
+        over = over | _not_held(state, carried)
+    commands = []
+    if frozen is None and event.happened in floor.LEAVING:
+        # The warehouse had it on the floor, and nobody said so before.
+        commands += [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
+    for offer, units in sorted(gifts.items()):
+        happened = _TO_LEDGER[event.happened]
+        if happened == "returned" and floor.condition_of(event, offer) == "scrap":
+            happened = "scrapped"
+        if units > 0:
+            commands.append(_command(state, event, site, offer, units, happened))
+    told = [command for command in commands if command is not None]
+    entry_id = f"{event.order}:{event.event}:reported"
+    return Reported(entry_id, event.order, event, digest, site, lines, told, over, carried, view.now)
+
+
+def _gift_units(
+    state: OrderState, event: Fulfilment, frozen: Frozen | None, carried: dict[str, int], view: View
+) -> tuple[dict[str, int], dict[str, int]]:
+    """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
+    if event.happened == "released" and frozen is not None:
+        return {}, {}
+    on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
+    unpacked = {offer: units - done.get(offer, 0) for offer, units in on_paper.items()}
+    leaving = event.happened in ("put_back", "gift_returned")
+    there = on_paper if leaving else unpacked
+    if not event.lines:
+        return {offer: units for offer, units in there.items() if units > 0}, {}
+    named = floor.named_gifts(event)
+    if event.happened == "dispatched":
+        # What was packed is on its way with the rest; only what nobody packed is news.
+        named = {offer: units - done.get(offer, 0) for offer, units in named.items() if units > done.get(offer, 0)}
+    if event.happened == "short_picked":
+        named = {offer: min(units, max(0, unpacked.get(offer, 0))) for offer, units in named.items()}
+    over = {} if leaving else {offer: units - max(0, there.get(offer, 0)) for offer, units in named.items()}
+    # The ledger hears of offers that exist; a name that nobody published is told to people alone.
+    heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
+    return heard, {offer: units for offer, units in over.items() if units > 0}
+
+
+def _command(
+    state: OrderState, event: Fulfilment, site: str, offer: str, units: int, happened: GiftHappened
+) -> HandledGift | None:
+    gift = _gift_of(state, offer, event)
+    if gift is None:
+        return None
+    said = "" if happened == _TO_LEDGER[event.happened] else f"/{happened}"
+    return HandledGift(
+        id=f"{event.order}/{event.event}/{offer}{said}",
+        order=event.order,
+        offer=offer,
+        gift=gift,
+        site=site,
+        units=units,
+        happened=happened,
+        at=event.at,
+    )
+
+
+def _not_held(state: OrderState, carried: dict[str, int]) -> dict[str, int]:
+    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed."""
+    held = {o: max(0, outstanding(state, o, state.wishes[o])) if o in state.wishes else 0 for o in carried}
+    return {offer: units - held[offer] for offer, units in carried.items() if units > held[offer]}
+
+
+def _gift_of(state: OrderState, offer: str, event: Fulfilment) -> str | None:
+    """The gift that the warehouse handled: the paper's, else what is held, named by the event, or first asked for."""
+    frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
+    printed = [frozen.printed[offer]] if frozen is not None and offer in frozen.printed else []
+    wish: Wish | None = state.wishes.get(offer)
+    held = [wish.answer.gift] if wish is not None and wish.answer is not None and wish.answer.gift is not None else []
+    named = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
+    asked = [option.gift for option in wish.claim.options] if wish is not None else []
+    return next(iter(printed + held + named + asked), None)
