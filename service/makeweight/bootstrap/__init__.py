@@ -30,7 +30,9 @@ from makeweight.adapters.local.replay import Replay, Sink
 from makeweight.adapters.telemetry.metrics import Metrics, Totals
 from makeweight.adapters.telemetry.watcher import TelemetryWatcher
 from makeweight.contracts.campaigns import read_campaign
+from makeweight.contracts.codec import dumps
 from makeweight.domain.book import Book
+from makeweight.domain.claims import Tick
 from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
 from makeweight.settings import Settings
@@ -152,7 +154,7 @@ class Embedded:
     """The embedded service: database, host, intake and endpoint, built from settings."""
 
     def __init__(self, settings: Settings, clock: Clock = wall_clock) -> None:
-        self._settings = settings
+        self._settings, self._clock = settings, clock
         self.metrics = Metrics()
         self._claim = claim_directory(settings.state)
         self._connection = connect(settings.state)
@@ -190,6 +192,13 @@ class Embedded:
         """Work on what `publish` has put into the database."""
         if self.reader.pending():
             self.intake.submit([]).result()
+
+    def keep_time(self) -> None:
+        """Let the desk hear the time, if anything is due by it: most of the time nothing is, and nothing is written."""
+        now = self._clock()
+        if self.reader.due(now):
+            tick = Tick(f"tick:{now.isoformat()}", now)
+            self.intake.submit([Incoming("decisions", "", "makeweight/clock", tick.id, dumps(tick), tick)]).result()
 
     def take_lines(self, lines: Iterable[Line], source: str) -> dict[str, int]:
         """Take in the lines of a file or stream; how many ended in which result."""

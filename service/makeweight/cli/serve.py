@@ -96,6 +96,7 @@ def _poll(service: Embedded, settings: Settings) -> None:
     """Look for work; what can't be done now is told, and tried again at the next look."""
     try:
         service.take_up()
+        service.keep_time()
         if settings.inbox is not None:
             service.take_folder(settings.inbox)
     except (NotTaken, OSError) as error:

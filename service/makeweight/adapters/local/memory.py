@@ -2,6 +2,7 @@
 
 from bisect import bisect_left, insort
 from collections.abc import Iterator
+from heapq import heappop, heappush
 from typing import Any, TypeVar
 
 from makeweight.domain.moments import Instant
@@ -16,6 +17,7 @@ class MemoryStore:
     def __init__(self) -> None:
         self._values: dict[str, dict[str, Any]] = {}
         self._due: dict[str, dict[str, Instant]] = {}
+        self._clock: dict[str, list[tuple[Instant, str]]] = {}  # heaps; what `_due` says otherwise of is stale
         self._sorted: dict[str, list[str]] = {}
 
     def get(self, space: Space[T], key: str) -> T | None:
@@ -31,6 +33,8 @@ class MemoryStore:
         values[key] = kept
         waiting = self._due.setdefault(space.name, {})
         if due is not None:
+            if waiting.get(key) != due:
+                heappush(self._clock.setdefault(space.name, []), (due, key))
             waiting[key] = due
         elif waiting:
             waiting.pop(key, None)
@@ -56,8 +60,15 @@ class MemoryStore:
 
     def due(self, space: Space[T], until: Instant, limit: int) -> list[str]:
         """Keys due at or before the instant, earliest first."""
-        waiting = self._due.get(space.name, {})
-        return [key for _, key in sorted((at, key) for key, at in waiting.items() if at <= until)[:limit]]
+        waiting, clock = self._due.get(space.name, {}), self._clock.get(space.name, [])
+        found: dict[str, Instant] = {}
+        while clock and clock[0][0] <= until and len(found) < limit:
+            at, key = heappop(clock)
+            if waiting.get(key) == at:
+                found[key] = at
+        for key, at in found.items():
+            heappush(clock, (at, key))
+        return list(found)
 
     def values(self, space: Space[T]) -> dict[str, T]:
         """Everything in a space."""

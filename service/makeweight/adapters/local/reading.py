@@ -10,10 +10,12 @@ from typing import Any
 
 from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.memory import MemoryStore
+from makeweight.adapters.local.store import due_text
 from makeweight.contracts.codec import Codec
 from makeweight.contracts.messages import DESK_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
+from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
 from makeweight.insight.tally import Tally
@@ -74,6 +76,10 @@ class Reader:
         """Whether another process has put something into the inbox that the service has not worked on."""
         query = "SELECT 1 FROM inbox WHERE position > (SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'handled')"
         return bool(self._rows(query + " LIMIT 1"))
+
+    def due(self, now: Instant) -> bool:
+        """Whether anything of any order is due by the clock."""
+        return bool(self._rows("SELECT 1 FROM state WHERE due <= ? LIMIT 1", due_text(now)))
 
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""

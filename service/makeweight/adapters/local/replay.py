@@ -8,7 +8,7 @@ from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.canonical import run_hash, ticket_hash
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import SINCE_EVER, Offer
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Receipt, Tick
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.tickets import PickTicket
@@ -67,12 +67,18 @@ class Replay:
         self._now = max(self._now, at)
         if self.unlimited and isinstance(body, Order):
             self._open_sites(body)
+        self.keep_time(self._now)
         verdict = self.engine.handle("desk", Message(body, digest), self._now)
         self.results[verdict.result] = self.results.get(verdict.result, 0) + 1
         if isinstance(body, Order) and verdict.result == "applied":
             self.orders.add(body.order)
             self.lines += len(body.lines)
         return verdict
+
+    def keep_time(self, now: Instant) -> None:
+        """What is due by the clock of the events: payments that did not come, gifts that were not put back."""
+        if self._desk.due(ORDERS, now, 1):
+            self.engine.handle("desk", Message(Tick(f"tick:{now.isoformat()}", now)), now)
 
     @property
     def collect_due(self) -> bool:

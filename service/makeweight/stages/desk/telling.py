@@ -263,7 +263,5 @@ def _clawbacks(state: OrderState, at: Instant) -> Iterator[Notice]:
             text += f"{amount(due, state.order.currency)}, may be taken off the refund of {refund}."
         else:
             due = kept.refund
-            text = (
-                f"The goods kept no longer earn {units} x {gift.gift}: the refund of {refund} waits for it."
-            )
+            text = f"The goods kept no longer earn {units} x {gift.gift}: the refund of {refund} waits for it."
         yield notice(state, "clawback_advice", judged.offer, due, f"{text} {CLAWBACK_LAW}", at, offer=judged.offer)
