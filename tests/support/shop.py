@@ -161,6 +161,22 @@ class Shop:
         """The warehouse packs a ticket."""
         return self._fact("packed", ticket, at, members)
 
+    def dispatched(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The parcel of a ticket goes to the carrier."""
+        return self._fact("dispatched", ticket, at, members)
+
+    def short_picked(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The warehouse does not find what is on a ticket."""
+        return self._fact("short_picked", ticket, at, members)
+
+    def put_back(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The warehouse puts what was on a ticket back on the shelf."""
+        return self._fact("put_back", ticket, at, members)
+
+    def gift_returned(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """Gifts of a ticket come back from the customer."""
+        return self._fact("gift_returned", ticket, at, members)
+
     def _fact(self, happened: str, ticket: str, at: datetime, members: dict[str, Any]) -> Verdict:
         """A warehouse event on a ticket, with an id made of both unless one is given."""
         order = ticket.partition("/")[0]

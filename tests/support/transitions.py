@@ -10,7 +10,7 @@ from typing import Any
 from makeweight.domain.book import Book
 from makeweight.domain.machines import MACHINES, START, Step
 from makeweight.domain.stock import Balance
-from makeweight.stages.desk.state import ORDERS, OrderState
+from makeweight.stages.desk.state import ORDERS, Frozen, OrderState
 from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.ledger.state import BALANCES, OFFERS, OfferState, key
 from makeweight.stages.port import Stage, Store, Subject
@@ -111,8 +111,12 @@ def standing(state: OrderState | None) -> dict[str, str]:
     """The state of every ticket of an order: as it would be said if it is open, else what the warehouse did with it."""
     if state is None:
         return {}
-    frozen = {f.ticket: "packed" if f.packed else "released" for f in state.frozen}
+    frozen = {f.ticket: _of_floor(f) for f in state.frozen}
     return {t.ticket: t.state for t in tickets(state)} | frozen
+
+
+def _of_floor(frozen: Frozen) -> str:
+    return "void" if frozen.paper.state == "void" else "packed" if frozen.packed else "released"
 
 
 def moved(old: Balance, new: Balance) -> list[tuple[str, str]]:

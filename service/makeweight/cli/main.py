@@ -34,6 +34,7 @@ app.command(help=replay.HELP)(replay.replay)
 app.command(help=explain.HELP)(explain.explain)
 app.command(help=about.SETTINGS_HELP)(about.settings)
 app.command(help=about.SCHEMAS_HELP)(about.schemas)
+app.command(help=about.RULES_HELP)(about.rules)
 
 
 def main() -> None:

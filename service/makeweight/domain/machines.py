@@ -85,15 +85,20 @@ TICKET = Machine(
         "final": "may go out, with all that it will carry",
         "void": "nothing is to be picked",
         "released": "frozen: on the floor, as its paper was printed",
-        "packed": "frozen, and gone",
+        "packed": "frozen, and gone, unless it comes back",
     },
     events={
         "judged": "a revision of the order",
         "answered": "a decision of the ledger",
         "overdue": "no decision for 30 s",
+        "lapsed": "the order was not paid in time",
         "released": "the warehouse released this ticket",
-        "packed": "the warehouse packed it",
-        "beside": "the warehouse released or packed another ticket of the order",
+        "short_picked": "it did not find something, after it released the ticket without saying so",
+        "packed": "it packed the ticket",
+        "dispatched": "it gave the ticket's parcel to the carrier, after it packed it without saying so",
+        "put_back": "it put everything, or something, of the ticket back on the shelf",
+        "gift_returned": "a gift came back, of a ticket that was never said to be released",
+        "beside": "the warehouse did something with another ticket of the order",
     },
     steps=_steps("""
         start           judged    held final void
@@ -104,21 +109,43 @@ TICKET = Machine(
         held            overdue   gift_to_follow
         held            beside    void
         held            released  released
+        held            short_picked released
         held            packed    packed
+        held            dispatched packed
+        held            put_back  released void
+        held            gift_returned released
         gift_to_follow  judged    held void
         gift_to_follow  answered  final void
         gift_to_follow  beside    void
+        gift_to_follow  lapsed    held
         gift_to_follow  released  released
+        gift_to_follow  short_picked released
         gift_to_follow  packed    packed
+        gift_to_follow  dispatched packed
+        gift_to_follow  put_back  released void
+        gift_to_follow  gift_returned released
         final           judged    held void
+        final           lapsed    held
         final           beside    void
         final           released  released
+        final           short_picked released
         final           packed    packed
+        final           dispatched packed
+        final           put_back  released void
+        final           gift_returned released
         void            judged    held final
         void            answered  held gift_to_follow final
+        void            beside    held gift_to_follow final
         void            released  released
+        void            short_picked released
         void            packed    packed
+        void            dispatched packed
+        void            put_back  released
+        void            gift_returned released
         released        packed    packed
+        released        dispatched packed
+        released        put_back  void
+        packed          put_back  void
     """),
     groups={"open": ("held", "gift_to_follow", "final", "void")},
 )
