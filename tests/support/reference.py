@@ -253,6 +253,8 @@ def judge(offer: Offer, event: Json) -> Verdict | None:
     ):
         return None
     goods = goods_of(event)
+    if not any(each.value for each in goods):
+        return None  # an order that is charged nothing in all takes part in nothing
     counted = [
         each
         for each in goods

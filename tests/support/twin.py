@@ -91,7 +91,9 @@ met AS (
     SELECT v."order", f.campaign || '/' || f.offer AS offer, f.measure, f.threshold AS t, f.strict, l.units, l.charged,
         CASE WHEN f.listed THEN l.listed ELSE l.charged END AS amount
     FROM live v JOIN offers f USING (campaign, revision) JOIN counted l ON l."order" = v."order"
-    WHERE (l.added IS NULL OR l.added < v.ends)
+    -- an order whose goods are charged nothing in all takes part in nothing
+    WHERE l."order" IN (SELECT "order" FROM counted GROUP BY "order" HAVING sum(charged) > 0)
+        AND (l.added IS NULL OR l.added < v.ends)
         AND (len(f.brands) = 0 OR list_contains(f.brands, l.brand))
         AND (len(f.skus) = 0 OR list_contains(f.skus, l.sku))
         AND (len(f.categories) = 0 OR list_has_any(f.categories, l.categories))

@@ -3,6 +3,7 @@
 Every entry has a deterministic id and the instant at which it was handled; the first with an id counts.
 """
 
+from dataclasses import field
 from typing import Literal
 
 from makeweight.domain.campaigns import Gift
@@ -21,7 +22,8 @@ from makeweight.domain.values import value
 class Judged:
     """An order revision was judged: its facts, the evaluation, the campaign revisions used, and what it claims.
 
-    ``standby`` are the next members of a group, best first, in case the one that is claimed is out of stock.
+    ``standby`` are the next members of a group, best first, in case the one that is claimed is out of stock;
+    ``withheld`` says of an offer which of its gifts may not be sent, and why, where another one may.
     """
 
     id: str
@@ -34,6 +36,7 @@ class Judged:
     gifts: dict[str, Gift]
     blocked: dict[str, str]
     at: Instant
+    withheld: dict[str, str] = field(default_factory=dict)
     kind: Literal["judged"] = "judged"
 
 

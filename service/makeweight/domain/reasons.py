@@ -54,7 +54,7 @@ class Figures:
 
 _SENTENCES: Mapping[Reason, str] = {
     Reason.CANCELLED: "The order was cancelled.",
-    Reason.ORDER_CLASS: "Orders of class {order_class} take no part in promotions.",
+    Reason.ORDER_CLASS: "Orders of class {order_class} take no part in this campaign.",
     Reason.OUTSIDE_WINDOW: "The order was placed outside the campaign's window.",
     Reason.DESTINATION: "The offer is not made for this destination or service.",
     Reason.UNPAID: "It was to be paid by {pay_by}, and was not.",
@@ -63,7 +63,7 @@ _SENTENCES: Mapping[Reason, str] = {
     Reason.VALUE_USED: "{value} is left where {word} {threshold} is asked: the rest earned {winner}.",
     Reason.OUTRANKED: "Only one offer of its group is given, and {winner} comes first.",
     Reason.ORDER_CAP: "At most {cap} to an order.",
-    Reason.CAUTION: "The caution '{caution}' of its gift is not answered with 'none', so it is not sent.",
+    Reason.CAUTION: "Its gift is withheld: {caution}.",
     Reason.CUSTOMER_CAP: "This customer already has {customer_live} of at most {customer_cap}.",
     Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came.",
     Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came.",

@@ -6,7 +6,7 @@ from typing import Any
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
-from makeweight.domain.qualify import ELIGIBLE_CLASSES, judge_one
+from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, sentence
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
@@ -74,19 +74,24 @@ def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
     said = {
         t.offer: {"offer": t.offer, "outcome": t.outcome, "reason": t.reason, "says": t.sentence} for t in told(state)
     }
-    live = book.live(order.placed_at, order.market, order.currency, state.evaluation.campaigns or None)
+    pins = state.evaluation.campaigns or None
+    live = book.live(order.placed_at, order.market, order.currency, pins, order.order_class)
     for key, offer in live.offers.items():
         if key in said or offer.kind in ("price", "reduction"):
             continue
         said[key] = {"offer": key, "outcome": "declined", **_missed(state, offer)}
     for campaign in book.in_force(order.placed_at):
-        if order.market in campaign.markets and not campaign.window.holds(order.placed_at):
+        if order.market not in campaign.markets:
+            continue
+        if not campaign.window.holds(order.placed_at):
             reason = Reason.OUTSIDE_WINDOW
-            for offer in campaign.offers:
-                said.setdefault(
-                    offer.key,
-                    {"offer": offer.key, "outcome": "declined", "reason": reason, "says": sentence(reason, {})},
-                )
+        elif campaign.currency == order.currency and order.order_class not in campaign.classes:
+            reason = Reason.ORDER_CLASS
+        else:
+            continue
+        says = sentence(reason, {"order_class": order.order_class})
+        for offer in campaign.offers:
+            said.setdefault(offer.key, {"offer": offer.key, "outcome": "declined", "reason": reason, "says": says})
     for check in state.evaluation.prices:
         text = f"Line {check.line} ({check.sku}): charged {amount(check.charged, order.currency)}, advertised "
         text += amount(check.advertised, order.currency)
@@ -101,11 +106,6 @@ def _missed(state: OrderState, offer: Offer) -> dict[str, Any]:
     order = state.order
     if order.status == "cancelled":
         return {"reason": Reason.CANCELLED, "says": sentence(Reason.CANCELLED, {})}
-    if order.order_class not in ELIGIBLE_CLASSES:
-        return {
-            "reason": Reason.ORDER_CLASS,
-            "says": sentence(Reason.ORDER_CLASS, {"order_class": order.order_class}),
-        }
     judged = judge_one(order, offer)
     reason = judged.reason or Reason.BELOW_THRESHOLD
     if reason is Reason.NO_PURCHASE:

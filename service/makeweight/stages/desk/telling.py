@@ -29,6 +29,8 @@ def told(state: OrderState) -> list[Told]:
         if offer in said and not wish.claim.units and not wish.held:
             continue  # wanted once and no longer: what the order now lacks tells more
         said[offer] = _told_wish(state, offer, wish)
+        if offer in state.withheld and wish.claim.units:
+            said[offer] = replaced(said[offer], sentence=f"{said[offer].sentence} Withheld: {state.withheld[offer]}.")
         if offer in capped:
             limit = sentence(Reason.ORDER_CAP, {"cap": capped[offer]})
             said[offer] = replaced(said[offer], sentence=f"{said[offer].sentence} {limit}")
@@ -51,7 +53,7 @@ def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> s
 
 
 def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
-    """The sentence of an offer whose value was not met: what counted, what is asked, how much is missing."""
+    """The sentence of an offer that was not claimed for what the order is: what counted, what is asked, what lacks."""
     return sentence(
         reason,
         {
@@ -60,6 +62,8 @@ def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
             "gap": measured(judged.gap, judged.by, currency),
             "word": "over" if judged.strict else "at least",
             "cap": judged.wanted,
+            "winner": judged.winner,
+            "pay_by": f"{judged.pay_by:%Y-%m-%d %H:%M:%S} UTC" if judged.pay_by else "",
         },
     )
 
@@ -83,7 +87,9 @@ def explain_decision(wish: Wish, currency: str) -> str:
     if answer.units:
         claim = wish.claim
         earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, currency)}"
-        instead = " instead of the announced gift" if answer.substitute else ""
+        chosen = claim.options[0].gift if wish.answered and claim.options else answer.gift
+        instead = " instead of the chosen gift" if answer.gift != chosen else ""
+        instead = " instead of the announced gift" if answer.substitute else instead
         parts.append(f"Given: {answer.units} x {what}{instead}{earned}.")
     if answer.owed:
         parts.append(f"Owed: {answer.owed}, to follow when stock comes in.")
