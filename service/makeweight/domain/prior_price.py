@@ -119,10 +119,10 @@ def prior_price(
     looked_at = Window(_days_before(first, days, history.zone), first)
     spans = [span for span in history.spans if span.start < first]
     if not spans or spans[0].start > looked_at.start:
-        known = f"is known from {history.spans[0].start.isoformat()} on"
+        zone = zone_of(history.zone)
+        known, needed = (at.astimezone(zone).isoformat() for at in (history.spans[0].start, looked_at.start))
         raise PriorPriceUnknown(
-            f"{history.sku}: its price {known}, and the {days} days before {first.isoformat()} begin at "
-            f"{looked_at.start.isoformat()}; without all of them the prior price is unknown and nothing may be claimed"
+            f"the prices of {history.sku} are known from {known} on; the {days} days before begin at {needed}"
         )
     in_force = [span for span in spans if span.end is None or span.end > looked_at.start]
     # Of equal ones the latest: the shortest way to look it up.
