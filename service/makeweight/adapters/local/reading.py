@@ -15,6 +15,7 @@ from makeweight.contracts.codec import Codec
 from makeweight.contracts.messages import DESK_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
+from makeweight.domain.entries import DeskEntry
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
@@ -22,7 +23,7 @@ from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
-from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger.say import level_of
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
 from makeweight.stages.port import Space
@@ -83,13 +84,17 @@ class Reader:
 
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
+        state, entries = self.order(order)
+        return None if state is None else story(state, entries, self.book())
+
+    def order(self, order: str) -> tuple[OrderState | None, list[DeskEntry]]:
+        """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of."""
         rows = self._rows("SELECT body FROM desk_log WHERE key = ? ORDER BY position", order)
         entries = [DESK_ENTRY.loads(body) for (body,) in rows]
         store, desk = MemoryStore(), Desk()
         for entry in entries:
             desk.fold(store, entry)
-        state = store.get(ORDERS, order)
-        return None if state is None else story(state, entries, self.book())
+        return store.get(ORDERS, order), entries
 
     def ending(self) -> Ending:
         """What everything has come to so far."""
