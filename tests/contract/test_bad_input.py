@@ -307,8 +307,12 @@ def test_everything_that_an_offer_may_say_can_be_said_together(tmp_path):
     path = tmp_path / "c.yaml"
     changes = {
         "currency: EUR": "currency: EUR\nclasses: [retail, staff]\nships_from: IE",
-        "{dangerous_goods: none, age: none, food: none}": "\n"
-        "      dangerous_goods: {class: '2.1', lanes: [ground, air]}\n      age: adult\n      food: {allergens: [tree nuts]}\n      never_to: [US]\n      carries: [fragrance]",
+        "{dangerous_goods: none, age: none, food: none}": """
+      dangerous_goods: {class: '2.1', lanes: [ground, air]}
+      age: adult
+      food: {allergens: [tree nuts]}
+      never_to: [US]
+      carries: [fragrance]""",
         "by: total": "by: total\n      not_reduced: true",
         "    gives:\n": "    only_to: [IE, GB]\n    services: [standard]\n    value_used: once\n    top_up: true\n"
         "    paid_within_days: 7\n    clawback: gift_back\n    gives:\n      choice: [SAMPLER-INK, PAD-A6]\n"
