@@ -9,7 +9,6 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from makeweight.domain.book import Book
-from makeweight.domain.campaigns import Scope
 from makeweight.domain.moments import days_after
 from makeweight.domain.orders import Destination
 from makeweight.domain.qualify import evaluate, judge_one
@@ -256,7 +255,7 @@ def test_ex22_both_sorts_of_offer_side_by_side():
 def test_reduced_goods_do_not_count(bought, worth, brands):
     """Rule 2.1, variant (c). A code on the whole order reduces no item."""
     placed = order(*[replaced(one, brand="Alder") for one in bought])
-    asked = offer(at_least=1, scope=Scope(frozenset(brands), not_reduced=True))
+    asked = offer(at_least=1, brands=brands, not_reduced=True)
     assert judge_one(placed, asked).worth == worth
     found = evaluate(placed, live(campaign(asked, offer("all", at_least=1)))).judgements
     assert {j.offer: j.worth for j in found if j.offer == "week/tin"} == ({"week/tin": worth} if worth else {})
