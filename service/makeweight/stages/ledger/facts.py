@@ -32,8 +32,8 @@ def received(store: Store, entry: Received) -> list[Subject]:
         expect(store, command.offer, command.id, entry.serves, moves)
         free = move(store, command.offer, moves)
         offer = offer_of(store, command.offer)
-        offer = replaced(offer, free_units=offer.free_units + free, received_units=offer.received_units + command.units)
-        keep_offer(store, offer, moves, entry.at)
+        came = offer.received_units + command.units
+        keep_offer(store, offer, moves, entry.at, free_units=offer.free_units + free, received_units=came)
     return [("level", command.offer)]
 
 
@@ -49,7 +49,7 @@ def handled(store: Store, entry: Handled) -> list[Subject]:
     orders = [command.order] if told else []
     store.put(SEEN, at, Seen(command, orders))
     expect(store, command.offer, command.id, entry.serves, moves, orders)
-    keep_offer(store, replaced(offer, free_units=offer.free_units + free), moves, entry.at)
+    keep_offer(store, offer, moves, entry.at, free_units=offer.free_units + free)
     claims: list[Subject] = [("claim", command.offer, order) for order in orders]
     return [*claims, ("level", command.offer)]
 
@@ -60,7 +60,8 @@ def _handled_claim(store: Store, command: HandledGift, moves: list[Move], at: In
     S5: what a ticket takes to the floor and out of the house changes nothing in what the order holds.
     """
     offer = offer_of(store, command.offer)
-    state = store.get(CLAIMS, key(command.offer, command.order))
+    at_claim = key(command.offer, command.order)
+    state = store.get(CLAIMS, at_claim)
     on_the_way = command.happened in ON_THE_WAY
     if state is None:
         return (offer if on_the_way else _before_its_claim(store, command, offer)), False
@@ -68,7 +69,7 @@ def _handled_claim(store: Store, command: HandledGift, moves: list[Move], at: In
     if on_the_way:
         hold(after.held == state.held, "S5", f"{command.id} changed what order {command.order} holds")
     hold(min(after.reserved, after.released, after.packed) >= 0, "S5", f"{command.id} took more than was granted")
-    keep_claim(store, state, after, offer)
+    keep_claim(store, at_claim, state, after, offer)
     return with_claim(offer, state, after), not on_the_way
 
 
@@ -97,17 +98,13 @@ def booked(store: Store, entry: Booked) -> list[Subject]:
     # The newest reservations are hit first; among those hit, the oldest is served first.
     for nth, (state, units) in enumerate(reversed(found.hit)):
         after = after_loss(replaced(state, reserved=state.reserved - units), units, entry.at)
-        keep_claim(store, state, after, offer, nth)
+        keep_claim(store, key(command.offer, state.claim.order), state, after, offer, nth)
         offer = with_claim(offer, state, after)
     if isinstance(command, TakenDown):
         offer = replaced(offer, taken_down_at=command.at)
     _keep_transit(store, command, found)
-    offer = replaced(
-        offer,
-        free_units=offer.free_units + free,
-        received_units=max(0, offer.received_units + brought(found.moves)),
-    )
-    keep_offer(store, offer, found.moves, entry.at)
+    came = max(0, offer.received_units + brought(found.moves))
+    keep_offer(store, offer, found.moves, entry.at, free_units=offer.free_units + free, received_units=came)
     subjects: list[Subject] = [("claim", command.offer, order) for order in orders]
     if found.units:
         subjects.append(("transfer", command.offer, command.id))

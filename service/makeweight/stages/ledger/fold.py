@@ -4,7 +4,7 @@ An entry was decided from the state that its writer knew. A writer that was paus
 after the state has moved on; then what the log says before it counts, and the entry is read as far as it still fits.
 """
 
-from makeweight.domain.entries import Booked, Handled, LedgerEntry, Outnumbered, Received, Settled
+from makeweight.domain.entries import Booked, LedgerEntry, Outnumbered, Received, Settled
 from makeweight.domain.machines import UNITS
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Move
@@ -55,41 +55,44 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     entry = _within_claim(entry if why is None else _void(entry, old, why), old)
     free = _move(store, claim.offer, entry.moves)
     new = _settled_claim(store, entry, old, offer)
-    keep_claim(store, old, new, offer)
+    keep_claim(store, at, old, new, offer)
     _note_served(store, entry)
     live, owed = (old.live, old.owed) if old else (0, 0)
-    changes: dict[str, object] = {
-        "live_units": offer.live_units + new.live - live,
-        "owed_units": offer.owed_units + new.owed - owed,
-        "free_units": offer.free_units + free,
-        "total_cap": claim.total_cap,
-        "needs_stock": bool(claim.options),
-    }
-    if entry.units > 0 and entry.moves:
-        changes |= {"taken_by": claim.order, "taken_at": entry.at}
-    if new.live > live:
-        changes |= {"live_by": claim.order, "live_at": entry.at}
-    became_owed = int(new.owed > 0 and not owed and entry.cause is None)
-    _keep_offer(store, replaced(offer, **changes), entry.moves, entry.at, became_owed)
+    takes, grows = entry.units > 0 and bool(entry.moves), new.live > live
+    _keep_offer(
+        store,
+        offer,
+        entry.moves,
+        entry.at,
+        int(new.owed > 0 and not owed and entry.cause is None),
+        live_units=offer.live_units + new.live - live,
+        owed_units=offer.owed_units + new.owed - owed,
+        free_units=offer.free_units + free,
+        total_cap=claim.total_cap,
+        needs_stock=bool(claim.options),
+        taken_by=claim.order if takes else offer.taken_by,
+        taken_at=entry.at if takes else offer.taken_at,
+        live_by=claim.order if grows else offer.live_by,
+        live_at=entry.at if grows else offer.live_at,
+    )
     subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
     return [*subjects, ("void", claim.offer, claim.id)] if why else subjects
 
 
 def _settled_claim(store: Store, entry: Settled, old: ClaimState | None, offer: OfferState) -> ClaimState:
     claim = entry.claim
-    gift, site = _place(entry, old)
+    takes = entry.units > 0
     if old is None:
-        left = 0
+        gift, site, reserved = entry.gift, entry.site, entry.units
+        since = left = 0
         if offer.early:
             early = store.get(EARLY, key(claim.offer, claim.order))
             left = early.units if early else 0
-        old_reserved = released = packed = came_back = since = 0
-        owed_key = None
     else:
-        old_reserved, released, packed, came_back = old.reserved, old.released, old.packed, old.came_back
-        left, since, owed_key = old.left, old.since, old.owed_key
-    reserved = old_reserved + entry.units
-    hold(min(reserved, entry.owed) >= 0, "S12", f"claim {claim.id} holds less than nothing")
+        (gift, site), reserved = _place(entry, old), old.reserved + entry.units
+        since, left = old.since, old.left
+        takes = takes or _swaps(entry)
+    hold(reserved >= 0 and entry.owed >= 0, "S12", f"claim {claim.id} holds less than nothing")
     return ClaimState(
         claim=claim,
         edition=entry.edition,
@@ -99,15 +102,15 @@ def _settled_claim(store: Store, entry: Settled, old: ClaimState | None, offer: 
         gift=gift,
         site=site,
         reserved=reserved,
-        released=released,
-        packed=packed,
+        released=old.released if old else 0,
+        packed=old.packed if old else 0,
         owed=entry.owed,
-        owed_key=owed_key,
+        owed_key=old.owed_key if old else None,
         substitute=entry.substitute,
         reason=entry.reason,
-        came_back=came_back,
+        came_back=old.came_back if old else 0,
         left=left,
-        since=offer.sequence + 1 if entry.units > 0 or _swaps(entry) else since,
+        since=offer.sequence + 1 if takes else since,
     )
 
 
@@ -177,7 +180,8 @@ def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
         return False
     available = reserved
     if move.source is Account.FREE:
-        available = _free(store, entry, move)
+        balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
+        available = balance.free if balance else 0
     return available >= move.units == (entry.units if move.source is Account.FREE else -entry.units)
 
 
@@ -187,12 +191,9 @@ def _swap_fits(store: Store, entry: Settled, old: ClaimState) -> bool:
         return False
     all_of_it = old.held == old.reserved == back.units > 0 and (old.gift, old.site) == (back.gift, back.site)
     elsewhere = (new.gift, new.site) == (entry.gift, entry.site) != (back.gift, back.site)
-    return all_of_it and elsewhere and new.units - back.units == entry.units and _free(store, entry, new) >= new.units
-
-
-def _free(store: Store, entry: Settled, move: Move) -> int:
-    balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
-    return balance.free if balance else 0
+    balance = store.get(BALANCES, key(entry.claim.offer, new.gift, new.site))
+    free = balance.free if balance else 0
+    return all_of_it and elsewhere and new.units - back.units == entry.units and free >= new.units
 
 
 def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:

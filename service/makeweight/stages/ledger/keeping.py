@@ -44,15 +44,17 @@ def offer_of(store: Store, offer: str) -> OfferState:
 
 
 def keep_claim(
-    store: Store, old: ClaimState | None, new: ClaimState, offer: OfferState, nth: int | None = None
+    store: Store, at: str, old: ClaimState | None, new: ClaimState, offer: OfferState, nth: int | None = None
 ) -> None:
-    """Keep a claim, its place in the owed queue and what its customer has.
+    """Keep a claim at its key, its place in the owed queue and what its customer has.
 
     ``nth`` tells claims apart that one entry makes owed.
     """
-    new = _queue(store, new, offer, nth)
-    store.put(CLAIMS, key(new.claim.offer, new.claim.order), new)
-    _count_customer(store, old, new)
+    if new.owed or new.owed_key is not None:
+        new = _queue(store, new, offer, nth)
+    store.put(CLAIMS, at, new)
+    if new.claim.customer is not None or old is not None:
+        _count_customer(store, old, new)
 
 
 def with_claim(offer: OfferState, old: ClaimState, new: ClaimState) -> OfferState:
@@ -78,23 +80,29 @@ def _queue(store: Store, new: ClaimState, offer: OfferState, nth: int | None) ->
 
 
 def _count_customer(store: Store, old: ClaimState | None, new: ClaimState) -> None:
-    before = old.claim.customer if old else None
     after = new.claim.customer
-    changes = {}
-    if old is not None and before is not None:
-        changes[before] = -old.live
-    if after is not None:
-        changes[after] = changes.get(after, 0) + new.live
+    units = new.live
+    if old is not None and old.claim.customer is not None:
+        if old.claim.customer == after:
+            units -= old.live
+        elif old.live:
+            _add_to_customer(store, old.claim.customer, new, -old.live, refused=0)
+    if after is None:
+        return
     refused = new.reason is Reason.CUSTOMER_CAP and not refused_before(new.claim, old)
-    for customer, units in changes.items():
-        no = refused and customer == after
-        if units or no:
-            at = key(new.claim.offer, customer)
-            kept = store.get(CUSTOMERS, at) or Live(0)
-            live = kept.units + units
-            hold(live >= 0, "S12", f"a customer of {new.claim.offer} holds less than nothing")
-            order, when = (new.claim.order, new.at) if units > 0 else (kept.last_order, kept.last_at)
-            store.put(CUSTOMERS, at, Live(live, order, when, kept.refused + no))
+    if units or refused:
+        _add_to_customer(store, after, new, units, refused=int(refused))
+
+
+def _add_to_customer(store: Store, customer: str, claim: ClaimState, units: int, *, refused: int) -> None:
+    at = key(claim.claim.offer, customer)
+    kept = store.get(CUSTOMERS, at)
+    if kept is None:
+        kept = Live(0)
+    live = kept.units + units
+    hold(live >= 0, "S12", f"a customer of {claim.claim.offer} holds less than nothing")
+    order, when = (claim.claim.order, claim.at) if units > 0 else (kept.last_order, kept.last_at)
+    store.put(CUSTOMERS, at, Live(live, order, when, kept.refused + refused))
 
 
 def expect(
@@ -121,32 +129,40 @@ def brought(moves: Iterable[Move]) -> int:
 _IN = frozenset({Account.OUTSIDE, Account.ELSEWHERE, Account.IN_TRANSIT, Account.COUNTED})
 
 
-def keep_offer(store: Store, offer: OfferState, moves: Iterable[Move], at: Instant, owed: int = 0) -> None:
-    """Count the entry and bring the offer's levels up to date; ``owed`` claims became owed by it."""
-    places = [key(one.gift, one.site) for one in moves]
-    new = [place for place in dict.fromkeys(places) if place not in offer.stock]
-    stock = offer.stock + new if new else offer.stock
+def keep_offer(
+    store: Store, offer: OfferState, moves: Iterable[Move], at: Instant, owed: int = 0, **changes: object
+) -> None:
+    """Count the entry, with its changes, and bring the offer's levels up to date; ``owed`` claims became owed by it."""
+    stock = offer.stock
+    for one in moves:
+        place = key(one.gift, one.site)
+        if place not in stock:
+            stock = [*stock, place]
+    offer = replaced(offer, **changes, sequence=offer.sequence + 1, stock=stock, levelled_at=at)
     capped_out = offer.total_cap is not None and offer.live_units >= offer.total_cap
     exhausted = capped_out or (offer.needs_stock and offer.free_units == 0)
     low = not exhausted and (
         (offer.total_cap is not None and _is_low(offer.total_cap - offer.live_units, offer.total_cap))
         or (offer.needs_stock and _is_low(offer.free_units, offer.received_units))
     )
+    if exhausted or low or offer.low or offer.exhausted_at:
+        offer = _levelled(offer, at, owed, low=low, exhausted=exhausted)
+    store.put(OFFERS, offer.offer, offer)
+
+
+def _levelled(offer: OfferState, at: Instant, owed: int, *, low: bool, exhausted: bool) -> OfferState:
     said = offer.said
-    for kind, is_open in (("running_low", low), ("exhausted", exhausted)):
-        if is_open and kind not in said:
-            said = [*said, kind]
-    kept = replaced(
+    if low and "running_low" not in said:
+        said = [*said, "running_low"]
+    if exhausted and "exhausted" not in said:
+        said = [*said, "exhausted"]
+    return replaced(
         offer,
-        sequence=offer.sequence + 1,
-        stock=stock,
         low=low,
         said=said,
         exhausted_at=(offer.exhausted_at or at) if exhausted else None,
         owed_after=owed + (offer.owed_after if offer.exhausted_at else 0) if exhausted else 0,
-        levelled_at=at,
     )
-    store.put(OFFERS, offer.offer, kept)
 
 
 def _is_low(left: int, whole: int) -> bool:

@@ -122,14 +122,8 @@ def _figures(
     claim: Claim, state: ClaimState | None, offer: OfferState, allowed: Allowed, free: int | None, reason: Reason | None
 ) -> Figures:
     """What was seen on the way, and where something ran out, who took the last of it."""
-    figures = Figures(
-        claim.units,
-        claim.customer_cap,
-        allowed.customer_live,
-        claim.total_cap,
-        offer.live_units if claim.total_cap is not None else None,
-        free,
-    )
+    live = offer.live_units if claim.total_cap is not None else None
+    figures = Figures(claim.units, claim.customer_cap, allowed.customer_live, claim.total_cap, live, free)
     if reason is None:
         return figures
     if reason is Reason.NO_STOCK:
@@ -232,20 +226,20 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
     if state is not None and state.held and state.gift is not None and state.site is not None:
         free = _free(store, claim.offer, state.gift, state.site)
         return Taken(state.gift, state.site, min(wanted, free), free, state.substitute)
+    if wanted == 0:
+        return Taken(None, None, 0, 0, substitute=False)
     return _best(store, claim.offer, claim.options, wanted)
 
 
 def _best(store: Store, offer: str, options: list[Option], wanted: int) -> Taken:
     best = Taken(None, None, 0, 0, substitute=False)
-    if wanted == 0:
-        return best
     for option in options:
         for site in option.sites:
             free = _free(store, offer, option.gift, site)
+            if free >= wanted:
+                return Taken(option.gift, site, wanted, free, option.substitute)
             if free > best.units:
-                best = Taken(option.gift, site, min(wanted, free), free, option.substitute)
-                if best.units == wanted:
-                    return best
+                best = Taken(option.gift, site, free, free, option.substitute)
     return best
 
 
