@@ -146,6 +146,7 @@ TICKET = Machine(
         gift_to_follow  released  released
         gift_to_follow  packed    packed
         final           judged    held void
+        final           answered  gift_to_follow void
         final           beside    void
         final           released  released
         final           packed    packed
