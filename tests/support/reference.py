@@ -5,7 +5,7 @@ plain dictionaries, scans them whole for each question, and knows no log, no mes
 judged, claimed and settled before the next is looked at, as in the embedded run.
 
     reference_judging   what an offer makes of a snapshot      the value, whether it qualifies, what is wanted
-    reference_ledger    what a claim comes to                  caps, stock, owed units, what the warehouse and people did
+    reference_ledger    what a claim comes to                  caps, stock, what is owed, the warehouse and people
     Reference           orders in arrival order; which offer of a group is claimed; what time and returns change
 
 Where the documents leave something open, the reading taken here is marked with 'Reading:' where it is made.
