@@ -412,7 +412,7 @@ def test_a_lapse_passes_value_and_group_on():
     assert set(reference.outcomes()) == {("A", "week/two")}
 
 
-# ---------------------------------------------------------------- returns
+# ---------------------------------------------------------------- goods that come back
 
 
 def returned(policy="deduct", *, faulty=0, packed=1, **members):
@@ -483,7 +483,7 @@ def test_kept_goods_are_valued_on_the_shares_of_the_order_as_it_was():
 
 
 def test_kept_units_by_the_offers_own_basis():
-    """By hand: three for 10.00, listed at 12.00; one back leaves 6.67 charged, 8.00 listed, two units; 3.33 refunded."""
+    """By hand: three for 10.00, listed at 12.00; one back leaves two, 6.67 charged, 8.00 listed; 3.33 refunded."""
     three = line(1000, units=3, total_list=1200)
     offers = [
         offer("charged", counts={"at_least": 667}),
