@@ -147,7 +147,7 @@ JUDGING_WORDS = re.compile(r"classif|packing_?group|flash|limited_?quantit|un_?n
 
 
 def test_no_function_classifies_dangerous_goods():
-    """49 CFR 173.121 [V]: packing group II below 23 degrees Celsius, III from there to 60; a trained shipper says which.
+    """49 CFR 173.121 [V]: packing group II below 23 degrees, III from there to 60; a trained shipper says which.
 
     49 CFR 173.150(b), 173.185(c), 172.315 and IATA DGR [M] likewise. So no function, class or member of the program
     knows a flash point or a packing group; it takes the answer, and without one the gift stays.

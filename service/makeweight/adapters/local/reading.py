@@ -5,6 +5,7 @@ A connection of its own: under WAL a reader sees the last commit and never waits
 
 import threading
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,16 @@ class Reader:
     def due(self, now: Instant) -> bool:
         """Whether anything of any order is due by the clock."""
         return bool(self._rows("SELECT 1 FROM state WHERE due <= ? LIMIT 1", due_text(now)))
+
+    def watermark(self) -> Instant | None:
+        """The newest instant at which any order was placed or revised, as the orders say; None before the first."""
+        # Compared as instants, not as texts: their offsets differ.
+        told = self._rows(
+            "SELECT DISTINCT json_extract(CAST(body AS TEXT), '$.order.placed_at'), "
+            "json_extract(CAST(body AS TEXT), '$.order.revised_at') FROM desk_log "
+            "WHERE json_extract(CAST(body AS TEXT), '$.kind') = 'judged'"
+        )
+        return max((Instant.fromisoformat(text).astimezone(UTC) for row in told for text in row), default=None)
 
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
