@@ -14,7 +14,7 @@ from tests.support.shop import ANSWERED
 
 RULES = Path(__file__).parents[2] / "service/makeweight/rules.md"
 TESTS = Path(__file__).parents[1]
-FENCES = re.findall(r"^```yaml (\w+)(?: refused: ([^\n]+))?\n(.*?)^```", RULES.read_text(), re.M | re.S)
+FENCES = re.findall(r"^```yaml (\w+)(?: refused: ([^\n]+))?\n(.*?)^```", RULES.read_text(), re.MULTILINE | re.DOTALL)
 NAMED = sorted(set(re.findall(r"`(test_\w+(?:::test_\w+)?)`", RULES.read_text())))
 
 

@@ -43,7 +43,7 @@ def test_ex17_a_transfer_on_day_9_of_7_comes_too_late():
 
 
 def test_a_payment_in_time_that_is_told_late_counts():
-    """Rule 2.13: what the payment says counts, not when its event came: the lapsed gift is granted if there is stock."""
+    """Rule 2.13: what the payment says counts, not when its event came: what lapsed is granted if there is stock."""
     shop = shop_of(gives(paid_within_days=7))
     shop.place(order(line(6000)))
     shop.tick(PLACED + 7 * DAY)
@@ -116,7 +116,7 @@ def test_an_order_of_back_ordered_goods_alone_has_no_ticket_yet():
     assert (shop.tickets("A"), shop.balance().reserved) == ({}, 1)
 
 
-# ---------------------------------------------------------------- returns
+# ---------------------------------------------------------------- what comes back
 
 
 def returned(policy, *, faulty=0, packed=True, gift_back=False):

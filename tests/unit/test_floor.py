@@ -240,9 +240,7 @@ def test_a_dispatched_ticket_is_packed():
     assert (shop.balance().packed, shop.amounts("B")) == (2, {})
 
 
-@pytest.mark.parametrize(
-    ("condition", "free", "damaged"), [("saleable", 9, 0), ("scrap", 8, 1), (None, 8, 1)], ids=str
-)
+@pytest.mark.parametrize(("condition", "free", "damaged"), [("saleable", 9, 0), ("scrap", 8, 1), (None, 8, 1)], ids=str)
 def test_a_returned_gift_is_stock_only_if_it_is_saleable(condition, free, damaged):
     """Rule 2.18: inspected, and only saleable goes back to the ledger; what nobody says is scrap."""
     shop = shop_of()

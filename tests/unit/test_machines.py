@@ -162,6 +162,53 @@ def beside(tell):
             shop.released("A/main/1", lines=named)
 
 
+def facts_on_any_ticket(tell):
+    """The warehouse speaks of a ticket that it never said to have released: it is frozen as it was printed."""
+    states = {
+        "held": ((TIN,), {"hold": "payment"}),
+        "gift_to_follow": ((EARLY,), {}),
+        "final": ((TIN,), {}),
+        "void": ((TIN,), {"status": "cancelled"}),
+    }
+    for offers, members in states.values():
+        shop = tell.shop(*offers)
+        facts = (shop.short_picked, shop.dispatched, shop.put_back, shop.gift_returned)
+        for number, happens in enumerate(facts):
+            shop.place(order(line(1000), line(100), order=f"O{number}", **members))
+            happens(f"O{number}/main/1")
+        shop.place(order(line(1000), line(100), order="P", **members))
+        shop.put_back("P/main/1", lines=[handled_line(1, 2)])
+
+
+def off_the_floor(tell):
+    """A released ticket goes to the carrier; one is put back, and one that was packed."""
+    shop = tell.shop()
+    for name in ("A", "B", "C"):
+        shop.place(order(line(1000), order=name))
+        shop.released(f"{name}/main/1")
+    shop.dispatched("A/main/1")
+    shop.put_back("B/main/1")
+    shop.packed("C/main/1")
+    shop.put_back("C/main/1")
+
+
+def lapsed(tell):
+    """An order is not paid: what it was given is claimed back, and the ticket waits for that."""
+    for when_out, stock in (("next", 9), ("owed", 0)):
+        shop = tell.shop(gives(at_least=1000, paid_within_days=1, when_out=when_out), stock=stock)
+        shop.place(order(line(1000)))
+        shop.tick(PLACED + timedelta(days=1))
+
+
+def put_back_for_another_site(tell):
+    """One site took another's line along and puts it back: the other's ticket, void meanwhile, carries it again."""
+    for offers, members in (((TIN,), {}), ((TIN,), {"hold": "payment"}), ((EARLY,), {})):
+        shop = tell.shop(*offers)
+        shop.place(order(line(1000), line(1000, site="S"), **members))
+        shop.released("A/main/1", lines=[handled_line(1), handled_line(1, 2)])
+        shop.put_back("A/main/1", lines=[handled_line(1, 2)])
+
+
 # ---------------------------------------------------------------- units
 
 
@@ -303,7 +350,8 @@ def window(tell):
 
 SCENARIOS = (
     revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, reservations_are_lost,
-    answers_after_the_release,    answers_for_a_void_ticket, beside, units, short_and_back, counts_and_damage, transfers, stock_runs_out,
+    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor, lapsed,
+    put_back_for_another_site, units, short_and_back, counts_and_damage, transfers, stock_runs_out,
     stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
 )  # fmt: skip
 
