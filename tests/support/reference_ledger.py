@@ -265,12 +265,12 @@ class Ledger:
     def _take_again(self, claim: Claim, units: int) -> None:
         """Units that left and are still wanted: from its options, else they are owed, whatever the offer says.
 
-        Reading: no more than what left, so no cap is asked again.
+        Reading: no more than what left, so no cap is asked again; what it was owed before it looks for as well.
         """
         wanted = min(units, claim.lacks)
-        missing = wanted - self._take(claim, wanted) if wanted else 0
-        if missing:
-            self._owe(claim, missing)
+        if wanted:
+            self._owe(claim, wanted)
+        claim.owed -= self._take(claim, claim.owed)
 
     # -------------------------------------------------- the warehouse
 
@@ -425,12 +425,13 @@ class Ledger:
         """Off the free stock, then off the newest reservations, which become owed; gives how many there were.
 
         Reading: a claim is as new as its last reservation, and of those that lose theirs the older waits before the
-        newer.
+        newer; what another site or a substitute has they get at once.
         """
         accounts = self.accounts[position]
         lost = min(units, accounts.free)
         accounts.free -= lost
         turn = self._now()
+        hit = []
         for claim in sorted(self._holders(position), key=lambda claim: -claim.reserved_since):
             broken = min(units - lost, claim.reserved)
             if broken:
@@ -439,6 +440,9 @@ class Ledger:
                 claim.owed += broken
                 claim.settle_place()
                 lost += broken
+                hit.append(claim)
+        for claim in reversed(hit):
+            claim.owed -= self._take(claim, claim.owed)
         return lost
 
     def damage(self, offer: str, gift: str, site: str, units: int) -> bool:

@@ -78,7 +78,8 @@ def booked(store: Store, command: StockCommand, view: View) -> Verdict:
     found = booking(store, command)
     owed = {state.claim.order: units for state, units in found.hit}
     entry = Booked(entry_id, command, found.moves, view.now, owed, found.unexplained)
-    return Verdict("applied", _with_followers(store, entry, found.moves, list(owed), view))
+    # The newest reservations were lost; of those that lost them the oldest looks for others first.
+    return Verdict("applied", _with_followers(store, entry, found.moves, list(reversed(owed)), view))
 
 
 def _problem(command: StockCommand, code: str) -> Problem:
@@ -162,7 +163,10 @@ def _follow(
 def _serve(
     store: Store, offer: str, place: tuple[str, str], free: int, view: View, cause: str, besides: str | None = None
 ) -> list[LedgerEntry]:
-    """Owed claims that free units of a gift at a site can serve, oldest first."""
+    """Owed claims that free units of a gift at a site can serve, oldest first.
+
+    Any of a claim's options will do: to send a substitute, or the gift that was not chosen, comes before sending later.
+    """
     gift, site = place
     entries: list[LedgerEntry] = []
     for _, owed in store.scan(OWED, key(offer, "")):
@@ -171,12 +175,12 @@ def _serve(
         state = store.get(CLAIMS, key(offer, owed.order))
         if state is None or owed.order == besides:
             continue
-        first = state.claim.options[0]
-        if first.gift != gift or site not in first.sites:
+        option = next((o for o in state.claim.options if o.gift == gift and site in o.sites), None)
+        if option is None:
             continue
         if state.held and (state.gift, state.site) != place:
             continue
         units = min(state.owed, free)
         free -= units
-        entries.append(served(state, place, units, free + units, view.now, cause, substitute=False))
+        entries.append(served(state, place, units, free + units, view.now, cause, substitute=option.substitute))
     return entries

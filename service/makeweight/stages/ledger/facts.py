@@ -87,7 +87,7 @@ def booked(store: Store, entry: Booked) -> list[Subject]:
     if store.get(SEEN, at) is not None:
         return [("level", command.offer)]
     found = Booking() if entry.refused else booking(store, command)
-    orders = [state.claim.order for state, _ in found.hit]
+    orders = [state.claim.order for state, _ in reversed(found.hit)]
     store.put(SEEN, at, Seen(command, orders, found.units, entry.refused))
     if entry.refused:
         keep_offer(store, offer_of(store, command.offer), [], entry.at)
