@@ -16,8 +16,9 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from makeweight import __version__
+from makeweight.adapters.documents.orders import read_jsonl
 from makeweight.adapters.local.database import FILE_NAME
-from makeweight.bootstrap import publish_files
+from makeweight.bootstrap import Embedded, publish_files
 from makeweight.cli.console import REFUSED, UNAVAILABLE, USAGE
 from makeweight.cli.main import app
 from makeweight.settings import Settings
@@ -73,6 +74,17 @@ def published(folder: Path) -> Path:
     state = folder / "state"
     publish_files(Settings(state=state), [folder / "week.yaml"], folder / "stock.csv", clock=lambda: PUBLISHED)
     return state
+
+
+def taken(state: Path, events: Path) -> dict[str, int]:
+    """A service in this process takes in a file of events and stops; how many ended in which result."""
+    service = Embedded(Settings(state=state))
+    try:
+        service.intake.start()
+        service.take_up()
+        return service.take_lines(read_jsonl(events), events.name)
+    finally:
+        service.close()
 
 
 def rows(state: Path, query: str) -> list[tuple]:
