@@ -49,7 +49,7 @@ class Both:
         self.view = View(Book(), AT)
         self.revisions: dict[tuple[str, str], int] = {}
         self.under_way: list[tuple[str, str]] = []  # a transfer to another site, and the offer that it goes to
-        self.places: dict[tuple[str, str], tuple[str, str]] = {}  # where units of an order last lay
+        self.terms: dict[str, tuple[str, int | None, int | None]] = {}
         self.number = 0
 
     def take(self, body) -> str:
@@ -72,6 +72,8 @@ class Both:
         del name
         revision = self.revisions[order, offer] = self.revisions.get((order, offer), 0) + 1
         customer = "cd"[ORDERS.index(order) % 2]
+        # An order stays with the revision of its campaign, so these don't change under it.
+        when_out, customer_cap, total_cap = self.terms.setdefault(offer, (when_out, customer_cap, total_cap))
         options = [Option(gift, sites, substitute=gift != gifts[0]) for gift in gifts]
         body = Claim(f"{order}/{offer}/{revision}.0", order, offer, revision, 0, units, 1, AT, options,
                      when_out, customer_cap, total_cap, customer)  # fmt: skip

@@ -179,12 +179,14 @@ class Ledger:
 
     def _swap(self, claim: Claim) -> None:
         """Give back and take anew, as one step: nobody else is served in between."""
-        old, had_owed = claim.position, claim.owed_since if claim.owed else None
+        old, promised, had_owed = claim.position, claim.owed, claim.owed_since if claim.owed else None
         assert old is not None
         self.accounts[old].free += claim.reserved
         claim.reserved = claim.owed = 0
         claim.settle_place()
         self._grow(claim, claim.lacks)
+        # Reading: what was promised before stays promised, whatever the offer now does when it is out.
+        claim.owed = max(claim.owed, min(promised, claim.lacks + claim.owed))
         if claim.owed and had_owed:
             claim.owed_since = had_owed
         self._serve_owed(old)
