@@ -8,7 +8,7 @@ from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
 from makeweight.stages.ledger.ahead import Ahead
 from makeweight.stages.ledger.fold import fold
-from makeweight.stages.ledger.movements import booking, handling, receiving, refusal
+from makeweight.stages.ledger.movements import ON_THE_WAY, booking, handling, looks_again, receiving, refusal
 from makeweight.stages.ledger.settle import found_again, served, settle
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, Seen, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
@@ -57,9 +57,9 @@ def handled(store: Store, command: HandledGift, view: View) -> Verdict:
         return known
     moves, over = handling(store, command)
     entry = Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)
-    if command.happened in ("released", "packed"):
+    if command.happened in ON_THE_WAY:
         return Verdict("applied", [entry])
-    return Verdict("applied", _with_followers(store, entry, moves, [command.order], view))
+    return Verdict("applied", _with_followers(store, entry, moves, looks_again(command), view))
 
 
 def booked(store: Store, command: StockCommand, view: View) -> Verdict:

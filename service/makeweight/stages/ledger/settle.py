@@ -78,8 +78,8 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
 def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, at: Instant) -> Settled | None:
     """Another gift or site for all that an order has in reserve, if it asks for that; None if it keeps what it has.
 
-    It does where what it has is none of its options any more; and where its first choice has changed and some of that is
-    free, if asking anew then brings at least as many units as it has. What is on the floor or gone is never exchanged.
+    It does where what it has is none of its options any more; and where its first choice has changed and some of that
+    is free, if asking anew brings at least as many units as it has. What is on the floor or gone is never exchanged.
     """
     if state.reserved != state.held or state.gift is None or state.site is None or not claim.options:
         return None
