@@ -57,7 +57,8 @@ class Judgement:
 
     ``worth`` is in minor units (in units where the offer counts units), ``per`` is above 1 only for a unit price that
     is no whole number. ``wanted`` counts gift units after the per-order cap. ``pay_by`` is set while the order still
-    has to be paid for the offer to stand, ``kept`` where goods came back.
+    has to be paid for the offer to stand, ``kept`` where goods came back. ``nearest`` tells the nearest change by which
+    an offer nearly met would have been earned, as a sentence goes on; '' where there is none.
     """
 
     offer: str
@@ -76,6 +77,7 @@ class Judgement:
     strict: bool = False
     pay_by: Instant | None = None
     kept: Kept | None = None
+    nearest: str = ""
 
     @property
     def gap(self) -> int:

@@ -6,7 +6,7 @@ from datetime import timedelta
 from makeweight.domain.claims import Decision
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.qualify import Judgement, PriceCheck
-from makeweight.domain.reasons import Reason, amount, measured, sentence
+from makeweight.domain.reasons import Reason, amount, flipped, last_taken, measured, sentence
 from makeweight.domain.tickets import Notice, NoticeKind, Told
 from makeweight.domain.values import replaced
 from makeweight.stages.desk import floor
@@ -42,12 +42,17 @@ def _told_judgement(state: OrderState, judged: Judgement) -> Told:
 
 
 def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> str:
-    """The sentence of an offer that was not claimed."""
+    """The sentence of an offer that was not claimed, with the nearest change that would have flipped it."""
     if reason is Reason.OUTRANKED:
         return sentence(reason, {"winner": judged.winner})
     if reason is Reason.CAUTION:
-        return sentence(reason, {"caution": state.blocked.get(judged.offer, "")})
-    return explain_shortfall(judged, reason, state.order.currency)
+        return _withheld(state.blocked.get(judged.offer, ""), judged)
+    return flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+
+
+def _withheld(caution: str, judged: Judgement | None) -> str:
+    how = judged.nearest if judged else ""
+    return flipped(sentence(Reason.CAUTION, {"caution": caution}), how, "could have been sent")
 
 
 def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
@@ -93,7 +98,8 @@ def explain_decision(wish: Wish, currency: str) -> str:
 
 
 def _figures(answer: Decision) -> dict[str, object]:
-    return {**vars(answer.figures), "cap": answer.figures.wanted}
+    figures = answer.figures
+    return {**vars(figures), "cap": figures.wanted, "last": last_taken(figures, answer.order)}
 
 
 def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict[str, Notice]:
@@ -192,8 +198,9 @@ def _price_sentence(check: PriceCheck, currency: str) -> str:
 
 def _blocked(state: OrderState, at: Instant) -> dict[str, Notice]:
     found = {}
+    judged = {j.offer: j for j in state.evaluation.judgements} if state.blocked else {}
     for offer, caution in state.blocked.items():
-        text = sentence(Reason.CAUTION, {"caution": caution})
+        text = _withheld(caution, judged.get(offer))
         n = notice(state, "blocked_by_caution", offer, 1, text, at, offer=offer)
         found[n.id] = n
     return found
