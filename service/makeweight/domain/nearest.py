@@ -118,8 +118,8 @@ def nearest(
         if goods is None:
             return None
         parts.append(goods)
-        changed = apply(changed, offer, goods)
-        judged = judge_one(changed, offer)
+        if offer.paid_within_days is not None:
+            judged = judge_one(apply(changed, offer, goods), offer)
     if judged.reason is Reason.UNPAID and judged.pay_by is not None and changed.paid_at is not None:
         late = -((judged.pay_by - changed.paid_at) // SECOND)
         parts.append(Change("paid", late, f"paid by {clock(judged.pay_by, offer.zone)}"))
