@@ -27,6 +27,7 @@ from makeweight.contracts.orders import read_fulfilment, read_order
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES
 from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Cautions
 from makeweight.domain.moments import Instant
 
 MAKEWEIGHT = Path(sys.executable).parent / "makeweight"
@@ -189,6 +190,86 @@ CAMPAIGN_FAULTS = {
     "empty window": ("until: 2026-11-30", "until: 2026-11-23", 7, ["empty"]),
     "member twice": ("currency: EUR", "currency: EUR\ncurrency: USD", 5, ["'currency' stands here twice"]),
     "not YAML": ("markets: [IE]", "markets: [IE", 4, ["not YAML"]),
+    # --- the trade's further rules
+    "class that takes no part": (
+        "currency: EUR", "currency: EUR\nclasses: [retail, test]", 5, ["test orders never take part", "take 'test' out"]
+    ),
+    "unknown class": ("currency: EUR", "currency: EUR\nclasses: [retial]", 5, ["classes.0", "did you mean 'retail'?"]),
+    "no class": ("currency: EUR", "currency: EUR\nclasses: []", 5, ["classes", "at least 1 item"]),
+    "country of despatch": ("currency: EUR", "currency: EUR\nships_from: Ireland", 5, ["ships_from", "pattern"]),
+    "caution in other words": ("age: none", "age: nobody under 18", 13, ["age", "'none' or 'adult'"]),
+    "caution misspelt": ("age: none", "age: adlt", 13, ["did you mean 'adult'?"]),
+    "class without lanes": (
+        "dangerous_goods: none", 'dangerous_goods: "3"', 13,
+        ["gifts.0.cautions.dangerous_goods: ", "expected `none`", '`{class: "3", lanes: [ground]}`'],
+    ),
+    "class as a number": (
+        "dangerous_goods: none", "dangerous_goods: {class: 3, lanes: [ground]}", 13,
+        ["cautions.dangerous_goods.class: ", "valid string"],
+    ),
+    "no such class": (
+        "dangerous_goods: none", 'dangerous_goods: {class: "10", lanes: [ground]}', 13, ["_goods.class", "pattern"]
+    ),
+    "lanes missing": ("dangerous_goods: none", 'dangerous_goods: {class: "3"}', 13, ["member 'lanes' is missing"]),
+    "no lane": ("dangerous_goods: none", 'dangerous_goods: {class: "3", lanes: []}', 13, ["lanes", "at least 1 item"]),
+    "unknown lane": (
+        "dangerous_goods: none", 'dangerous_goods: {class: "3", lanes: [grund]}', 13, ["did you mean 'ground'?"]
+    ),
+    "unknown member of a caution": (
+        "food: none", "food: {allergens: [], allergen: []}", 13, ["unknown member 'allergen'", "mean 'allergens'?"]
+    ),
+    "food in words": ("food: none", "food: oats", 13, ["food", "expected `none`", "`{allergens: [milk]}`"]),
+    "unknown allergen": (
+        "food: none", "food: {allergens: [milk, celeri]}", 13,
+        ["cautions.food.allergens.1: ", "did you mean 'celery'?"],
+    ),
+    "worth less": (
+        "gift: PAD-A6\n    title: Sketch pad A6\n    stated_value: 600",
+        "gift: PAD-A6\n    title: Sketch pad A6\n    stated_value: 599", 26,
+        ["'PAD-A6' can't be sent in place of 'SAMPLER-INK'", "599 is below the 600", "name another gift"],
+    ),
+    "adds a caution": (
+        "title: Sketch pad A6", "title: Sketch pad A6\n    cautions: {carries: [small parts]}", 27,
+        ["can't be sent in place", "it adds small parts"],
+    ),
+    "unknown choice": (
+        "otherwise: [PAD-A6]", "choice: [PAD-A6, PAD-A7]", 26, ["gives.choice.1", "'PAD-A7'", "did you mean 'PAD-A6'?"]
+    ),
+    "how it rides": ("otherwise: [PAD-A6]", "rides_with: firts", 26, ["rides_with", "did you mean 'first'?"]),
+    "country in words": ("    gives:", "    only_to: [Ireland]\n    gives:", 24, ["only_to.0", "pattern"]),
+    "no days": ("    gives:", "    paid_within_days: 0\n    gives:", 24, ["paid_within_days", "greater than or equal"]),
+    "used once by line": (
+        "by: total\n      at_least: 4000", "by: line\n      at_least: 4000\n    value_used: once", 24,
+        ["`once` goes with `by: total`", "not with `by: line`"],
+    ),
+    "used once for each": (
+        "      otherwise: [PAD-A6]", "      for_each: true\n    value_used: once", 27, ["`for_each`", "drop one"]
+    ),
+    "used once in a group": (
+        "    gives:", "    value_used: once\n    group: g\n    gives:", 24, ["`group`", "drop one of them"]
+    ),
+    "value used": ("    gives:", "    value_used: twice\n    gives:", 24, ["value_used", "'shared' or 'once'"]),
+    "clawback": ("    gives:", "    clawback: deduction\n    gives:", 24, ["clawback", "did you mean 'deduct'?"]),
+    "clawback of a benefit": (
+        "      gift: SAMPLER-INK\n      otherwise: [PAD-A6]", "      benefit: free_shipping\n    clawback: deduct", 26,
+        ["`clawback` goes with a `gift`"],
+    ),
+    "parcel of a benefit": (
+        "      gift: SAMPLER-INK\n      otherwise: [PAD-A6]", "      benefit: stamp\n      rides_with: last", 26,
+        ["`rides_with` goes with a `gift`"],
+    ),
+    "choice of a benefit": (
+        "      gift: SAMPLER-INK\n      otherwise: [PAD-A6]", "      benefit: stamp\n      choice: [PAD-A6]", 26,
+        ["`choice` goes with a `gift`"],
+    ),
+    "price for a destination": (
+        CAMPAIGN[CAMPAIGN.index("    counts:"):], "    prices: {A: 1}\n    only_to: [IE]\n", 21,
+        ["`only_to` goes with `gives`"],
+    ),
+    "price that is topped up": (
+        CAMPAIGN[CAMPAIGN.index("    counts:"):], "    prices: {A: 1}\n    top_up: true\n", 21,
+        ["`top_up` goes with `gives`"],
+    ),
     # Ireland's clock goes back at 02:00 on 25 October 2026 and forward at 01:00 on 29 March 2026 (IANA tzdata); what
     # the two readings are is RFC 5545 section 3.3.5 and its other choice.
     "fold in from": (
@@ -219,6 +300,38 @@ def test_campaign_fault_names_its_line(name, tmp_path):
     assert (first.path, first.line) == (path, line)
     assert str(first).startswith(f"{path}:{line}: ")
     assert [part for part in parts if part not in str(first)] == []
+
+
+def test_everything_that_an_offer_may_say_can_be_said_together(tmp_path):
+    """What each refusal is about has a form that is taken; what is left out is as it was before."""
+    path = tmp_path / "c.yaml"
+    changes = {
+        "currency: EUR": "currency: EUR\nclasses: [retail, staff]\nships_from: IE",
+        "{dangerous_goods: none, age: none, food: none}": """
+      dangerous_goods: {class: '2.1', lanes: [ground, air]}
+      age: adult
+      food: {allergens: [tree nuts]}
+      never_to: [US]
+      carries: [fragrance]""",
+        "by: total": "by: total\n      not_reduced: true",
+        "    gives:\n": "    only_to: [IE, GB]\n    services: [standard]\n    value_used: once\n    top_up: true\n"
+        "    paid_within_days: 7\n    clawback: gift_back\n    gives:\n      choice: [SAMPLER-INK, PAD-A6]\n"
+        "      rides_with: trigger\n      own_parcel: [main]\n      back_orders: travel\n",
+    }
+    text = CAMPAIGN
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    path.write_text(text)
+    campaign = read_file(path).campaign
+    (offer,) = campaign.offers
+    assert (campaign.classes, campaign.ships_from, offer.ships_from) == (("retail", "staff"), "IE", "IE")
+    said = campaign.gifts["SAMPLER-INK"].cautions
+    assert said == Cautions("2.1", "adult", "food", ["ground", "air"], ["tree nuts"], ["US"], ["fragrance"])
+    assert (offer.scope.not_reduced, offer.only_to, offer.services) == (True, {"IE", "GB"}, {"standard"})
+    assert (offer.value_used, offer.top_up, offer.paid_within_days, offer.clawback) == ("once", True, 7, "gift_back")
+    assert (offer.choice, offer.rides_with, offer.own_parcel, offer.back_orders, offer.zone) == (
+        ("SAMPLER-INK", "PAD-A6"), "trigger", ("main",), "travel", "Europe/Dublin",
+    )  # fmt: skip
 
 
 def test_all_faults_of_a_campaign_are_told_at_once(tmp_path):

@@ -9,7 +9,7 @@ from yaml import safe_dump
 from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE, headers
 from makeweight.contracts.examples import EXAMPLES
-from makeweight.domain.claims import HandledGift, Receipt, Tick
+from makeweight.domain.claims import Arrival, Count, Damage, HandledGift, Receipt, TakenDown, Tick, Transfer, TransferIn
 from tests.fuzz.targets import NOW
 
 OPAQUE = b',"_ref":"r-1","ship_to":{"name":"opaque","lines":["1",2,null,true,0.5]}}'
@@ -68,9 +68,18 @@ def _written(columns: dict[str, pa.Array]) -> bytes:
 def _messages() -> dict[str, list[bytes]]:
     receipt = Receipt("r-1", "ink-week/ink-sampler", "SAMPLER-INK", "main", 400)
     handled = HandledGift("h-1", "A-1001", receipt.offer, receipt.gift, "main", 1, "released", NOW)
+    place = (receipt.offer, receipt.gift, "main", 3)
+    people = [
+        Count("c-1", *place, NOW),
+        Damage("d-1", *place, NOW),
+        Transfer("t-1", *place, "ink-week/other", "east", NOW),
+        TransferIn("t-2", *place, "t-1", "ink-week/other", "east", NOW),
+        Arrival("a-1", receipt.offer, "t-1", 2, NOW),
+        TakenDown("x-1", receipt.offer, NOW),
+    ]
     tick = dumps(Tick("t-1", NOW))
     return {
-        "ledger-command": [EXAMPLES["ledger-command"], dumps(receipt), dumps(handled), tick],
+        "ledger-command": [EXAMPLES["ledger-command"], dumps(receipt), dumps(handled), tick, *map(dumps, people)],
         "decision": [EXAMPLES["decision"], tick],
         "desk-entry": [EXAMPLES["desk-entry"]],
         "ledger-entry": [EXAMPLES["ledger-entry"]],

@@ -24,7 +24,17 @@ from makeweight.settings import Settings
 from tests.integration.test_http import CAMPAIGN, CUSTOMER, PUBLISHED, STRUCTURED, Serving, event, order
 
 MAKEWEIGHT = Path(sys.executable).parent / "makeweight"
-COMMANDS = ("serve", "publish", "replay", "explain", "settings", "schemas")
+COMMANDS = (
+    "serve",
+    "publish",
+    "replay",
+    "explain",
+    "despatch-advice",
+    "prior-price",
+    "close",
+    "settings",
+    "schemas",
+)
 STOCK = "gift,site,units\nTIN,main,2\n"
 
 

@@ -8,11 +8,12 @@ import pytest
 
 from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
-from makeweight.bootstrap import Embedded, publish_files
+from makeweight.bootstrap import Embedded, despatch, publish_files
 from makeweight.bootstrap import explain as explain_embedded
 from makeweight.bootstrap.kafka import explain as explain_distributed
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE
+from makeweight.planning.parcel import NotPacked
 from makeweight.settings import Settings
 from tests.support.fleet import Installation
 from tests.support.week import PUBLISHED
@@ -87,6 +88,10 @@ class Embeddable:
         """The story of an order."""
         return explain_embedded(self._settings, order)
 
+    def despatch(self, ticket):
+        """The advice on a ticket that went out."""
+        return despatch.embedded(self._settings, ticket)
+
     def close(self):
         """End it."""
         self._service.close()
@@ -136,6 +141,10 @@ class Distributable:
         """The story of an order."""
         return explain_distributed(self._installation.settings, order)
 
+    def despatch(self, ticket):
+        """The advice on a ticket that went out."""
+        return despatch.distributed(self._installation.settings, ticket)
+
     def close(self):
         """End it."""
         self._installation.close()
@@ -166,9 +175,9 @@ def placed(body):
     return (ORDER_TYPE, f"{body['order']}-{body['revision']}", body)
 
 
-def released(body, ticket):
-    """The event of a ticket that went to the floor."""
-    what = {"event": f"w-{body['order']}", "order": body["order"], "ticket": ticket, "happened": "released"}
+def released(body, ticket, happened="released"):
+    """The event of a ticket that went to the floor, or further."""
+    what = {"event": f"w-{happened}-{body['order']}", "order": body["order"], "ticket": ticket, "happened": happened}
     return (FULFILMENT_TYPE, what["event"], {**what, "at": "2026-11-24T11:00:00Z"})
 
 
@@ -288,6 +297,16 @@ class HostContract(ABC):
         assert story["tickets"][0]["gifts"] == [{"gift": "TIN", "units": 1, "offer": "week/tin"}]
         assert json.dumps(story["events"]).count("ledger answered") == 1
         assert service.explain("never-seen") is None
+
+    def test_a_packed_ticket_is_advised(self, service):
+        """Its gift is a line of the document; before it is packed there is none."""
+        body = order()
+        service.send(placed(body))
+        ticket = f"{body['order']}/main/1"
+        with pytest.raises(NotPacked, match="not packed yet"):
+            service.despatch(ticket)
+        service.send(released(body, ticket, "packed"))
+        assert b">week/tin<" in service.despatch(ticket)
 
 
 class TestEmbedded(HostContract):

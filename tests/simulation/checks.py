@@ -147,7 +147,7 @@ def of_commit(world, record):
 def _command_logged(body, seen):
     if isinstance(body, Claim):
         return f"{body.id}:settled" in seen or f"{body.id}:outnumbered" in seen
-    word = "received" if isinstance(body, Receipt) else "handled"
+    word = "received" if isinstance(body, Receipt) else "handled" if isinstance(body, HandledGift) else "booked"
     return f"{body.offer}:{body.id}:{word}" in seen
 
 

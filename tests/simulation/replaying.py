@@ -6,7 +6,7 @@ decided from a state that is not the one before it, and the fold is what makes t
 """
 
 from makeweight.domain.claims import Tick
-from makeweight.domain.entries import Answered, Handled, Judged, Overdue, Received, Reported, Settled
+from makeweight.domain.entries import Answered, Booked, Handled, Judged, Overdue, Received, Reported, Settled
 from makeweight.stages.port import Message, View
 from tests.simulation.lane import JournalStore
 from tests.simulation.worker import Violation
@@ -49,7 +49,7 @@ def _input(entry):
             return Message(entry.claim)
         case Received():
             return Message(entry.receipt)
-        case Handled():
+        case Handled() | Booked():
             return Message(entry.command)
         case _:
             return None

@@ -58,7 +58,8 @@ def offer(name: str = "tin", *, at_least: int | None = None, over: int | None = 
     """
     by = members.get("by", "total")
     lowest = 1 if by in ("any", "units") else 50_00
-    scope = Scope(**{name: frozenset(members.pop(name)) for name in SCOPE_LISTS if name in members})
+    lists = {name: frozenset(members.pop(name)) for name in SCOPE_LISTS if name in members}
+    scope = Scope(**lists, not_reduced=members.pop("not_reduced", False))
     kind = members.get("kind", "benefit" if "benefit" in members else "gift")
     gift = TIN.gift if kind == "gift" else None
     defaults: dict[str, Any] = {

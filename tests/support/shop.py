@@ -28,6 +28,8 @@ from makeweight.stages.port import Message, Output, Stage, Store, Verdict, View
 from tests.support.build import PLACED, WEEK
 from tests.support.transitions import Watch
 
+COUNTS = ("brands", "skus", "by", "at_least", "over", "basis", "not_reduced")
+GIVES = ("benefit", "units", "for_each", "otherwise", "choice", "rides_with", "own_parcel", "back_orders")
 ANSWERED = {"dangerous_goods": "none", "age": "none", "food": "none"}
 
 # ---------------------------------------------------------------- campaign documents
@@ -35,10 +37,10 @@ ANSWERED = {"dangerous_goods": "none", "age": "none", "food": "none"}
 
 def gives(name: str = "tin", gift: str | None = "TIN", **members: Any) -> dict[str, Any]:
     """An offer document. Members of `counts` and `gives` are told apart by their names; the rest is the offer's own."""
-    counts = {n: members.pop(n) for n in ("brands", "skus", "by", "at_least", "over", "basis") if n in members}
+    counts = {n: members.pop(n) for n in COUNTS if n in members}
     if not {"at_least", "over", "by"} & counts.keys():
         counts["at_least"] = 50_00
-    given = {n: members.pop(n) for n in ("benefit", "units", "for_each", "otherwise") if n in members}
+    given = {n: members.pop(n) for n in GIVES if n in members}
     if "benefit" not in given:
         given["gift"] = gift
     return {"offer": name, "says": f"{name}, as announced", "counts": counts, "gives": given, **members}
@@ -47,7 +49,8 @@ def gives(name: str = "tin", gift: str | None = "TIN", **members: Any) -> dict[s
 def document(*offers: dict[str, Any], cautions: Mapping[str, Any] | None = None, **members: Any) -> dict[str, Any]:
     """A campaign document with the gifts that its offers name. `cautions` replaces the answers for some of them."""
     asked = [offer.get("gives", {}) for offer in offers]
-    names = {n for given in asked for n in (given.get("gift"), *given.get("otherwise", ())) if n}
+    gifts = [(given.get("gift"), *given.get("otherwise", ()), *given.get("choice", ())) for given in asked]
+    names = {name for given in gifts for name in given if name}
     answers = {name: (cautions or {}).get(name, ANSWERED) for name in sorted(names)}
     return {
         "campaign": "week",
@@ -160,6 +163,22 @@ class Shop:
     def packed(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
         """The warehouse packs a ticket."""
         return self._fact("packed", ticket, at, members)
+
+    def dispatched(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The parcel of a ticket goes to the carrier."""
+        return self._fact("dispatched", ticket, at, members)
+
+    def short_picked(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The warehouse does not find what is on a ticket."""
+        return self._fact("short_picked", ticket, at, members)
+
+    def put_back(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """The warehouse puts what was on a ticket back on the shelf."""
+        return self._fact("put_back", ticket, at, members)
+
+    def gift_returned(self, ticket: str, at: datetime = PLACED, **members: Any) -> Verdict:
+        """Gifts of a ticket come back from the customer."""
+        return self._fact("gift_returned", ticket, at, members)
 
     def _fact(self, happened: str, ticket: str, at: datetime, members: dict[str, Any]) -> Verdict:
         """A warehouse event on a ticket, with an id made of both unless one is given."""

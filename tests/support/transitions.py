@@ -10,9 +10,9 @@ from typing import Any
 from makeweight.domain.book import Book
 from makeweight.domain.machines import MACHINES, START, Step
 from makeweight.domain.stock import Balance
-from makeweight.stages.desk.state import ORDERS, OrderState
+from makeweight.stages.desk.state import ORDERS, Frozen, OrderState
 from makeweight.stages.desk.tickets import tickets
-from makeweight.stages.ledger.state import BALANCES, OFFERS, OfferState, key
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OfferState, key
 from makeweight.stages.port import Stage, Store, Subject
 
 TABLES = {machine.name: frozenset(machine.steps) for machine in MACHINES}
@@ -93,7 +93,9 @@ class Watched:
 
     def _ledger(self, store: Store, entry: Any, offer: str) -> list[Subject]:
         level, balances = store.get(OFFERS, offer), dict(store.scan(BALANCES, key(offer, "")))
+        out = packed_of(store, entry)
         subjects = self._stage.fold(store, entry)
+        out -= packed_of(store, entry)
         now = store.get(OFFERS, offer)
         if now is not None:
             event = entry.kind
@@ -102,7 +104,7 @@ class Watched:
             )
         for place, balance in store.scan(BALANCES, key(offer, "")):
             old = balances.get(place) or Balance(offer, balance.gift, balance.site)
-            for source, target in moved(old, balance):
+            for source, target in moved(old, balance, out):
                 self._watch.step("units", source, _unit_event(entry, target), target)
         return subjects
 
@@ -111,22 +113,60 @@ def standing(state: OrderState | None) -> dict[str, str]:
     """The state of every ticket of an order: as it would be said if it is open, else what the warehouse did with it."""
     if state is None:
         return {}
-    frozen = {f.ticket: "packed" if f.packed else "released" for f in state.frozen}
+    frozen = {f.ticket: _of_floor(f) for f in state.frozen}
     return {t.ticket: t.state for t in tickets(state)} | frozen
 
 
-def moved(old: Balance, new: Balance) -> list[tuple[str, str]]:
-    """The accounts that an entry took units from and the one that it brought them to."""
-    accounts = {name: getattr(new, name) - getattr(old, name) for name in ("free", "reserved", "released", "packed")}
-    # These two stand for what came from there.
-    accounts |= {"outside": old.received - new.received, "over_gift": old.over_gift - new.over_gift}
+def _of_floor(frozen: Frozen) -> str:
+    return "void" if frozen.paper.state == "void" else "packed" if frozen.packed else "released"
+
+
+def packed_of(store: Store, entry: Any) -> int:
+    """Units that went out with the order of a warehouse fact, and have not come back."""
+    if entry.kind != "handled":
+        return 0
+    claim = store.get(CLAIMS, key(entry.command.offer, entry.command.order))
+    return claim.packed if claim else 0
+
+
+def moved(old: Balance, new: Balance, came_back: int = 0) -> list[tuple[str, str]]:
+    """The accounts that an entry took units from and those that it brought them to: one of either, or many to one.
+
+    Of what is back in stock, ``came_back`` units were an order's and had gone out with it.
+    """
+
+    def grown(name: str) -> int:
+        return int(getattr(new, name) - getattr(old, name))
+
+    accounts = {name: grown(name) for name in ("free", "reserved", "released", "quarantine", "in_transit", "damaged")}
+    # The others stand for what came from there and went there.
+    back = grown("restocked")
+    accounts |= {
+        "outside": -grown("received"),
+        "over_gift": -grown("over_gift"),
+        "packed": grown("packed") - min(back, max(0, came_back)),
+        "shelf": min(0, max(0, came_back) - back),
+        "counted": grown("count_loss") - grown("count_gain"),
+        "elsewhere": grown("transferred_out") - grown("transferred_in"),
+    }
     sources = [name for name, change in accounts.items() if change < 0]
     targets = [name for name, change in accounts.items() if change > 0]
-    assert len(targets) <= 1, f"one entry brought units of one balance to {targets}"
+    assert min(len(sources), len(targets)) <= 1, f"one entry took units of one balance from {sources} to {targets}"
     return [(source, target) for source in sources for target in targets]
+
+
+BOOKED = {
+    "count": "counted",
+    "damage": "damaged",
+    "transfer": "transferred",
+    "transfer_in": "transferred_in",
+    "arrival": "arrived",
+}
 
 
 def _unit_event(entry: Any, target: str) -> str:
     if entry.kind == "settled":
         return "granted" if target == "reserved" else "given_back"
+    if entry.kind == "booked":
+        return BOOKED[entry.command.kind]
     return entry.command.happened if entry.kind == "handled" else entry.kind

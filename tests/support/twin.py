@@ -12,112 +12,167 @@ import duckdb
 
 Json = dict[str, Any]
 Judged = tuple[str, str, bool, bool, int | None]  # order, offer, qualifies, near miss, value if it is a whole number
+Kept = tuple[str, str, int, int]  # order, offer, units that the goods kept earn, refund
 
 # The columns of the raw tables, by name; times stay text until the views below read them.
 EVENTS = {
     "order": "TEXT", "revision": "INT", "status": "TEXT", "placed_at": "TEXT", "market": "TEXT", "currency": "TEXT",
-    "order_class": "TEXT", "discount": "BIGINT",
+    "order_class": "TEXT", "discount": "BIGINT", "service": "TEXT", "country": "TEXT",
 }  # fmt: skip
 LINES = {
     "order": "TEXT", "revision": "INT", "place": "INT", "sku": "TEXT", "units": "BIGINT", "total_charged": "BIGINT",
     "total_list": "BIGINT", "brand": "TEXT", "categories": "TEXT[]", "kind": "TEXT", "cancelled_units": "BIGINT",
-    "added_at": "TEXT",
+    "added_at": "TEXT", "returned_units": "BIGINT", "faulty_units": "BIGINT",
 }  # fmt: skip
 CAMPAIGNS = {
     "campaign": "TEXT", "revision": "INT", "zone": "TEXT", "effective": "TEXT", "from": "TEXT", "until": "TEXT",
-    "markets": "TEXT[]", "currency": "TEXT",
+    "markets": "TEXT[]", "currency": "TEXT", "classes": "TEXT[]",
 }  # fmt: skip
 OFFERS = {
     "campaign": "TEXT", "revision": "INT", "offer": "TEXT", "measure": "TEXT", "threshold": "BIGINT",
     "strict": "BOOL", "listed": "BOOL", "brands": "TEXT[]", "categories": "TEXT[]", "skus": "TEXT[]",
-    "not_skus": "TEXT[]", "not_categories": "TEXT[]",
+    "not_skus": "TEXT[]", "not_categories": "TEXT[]", "not_reduced": "BOOL", "top_up": "BOOL", "only_to": "TEXT[]",
+    "services": "TEXT[]", "is_gift": "BOOL", "for_each": "BOOL", "given": "BIGINT", "per_order": "BIGINT",
 }  # fmt: skip
 LEDGER = {"offer": "TEXT", "moves": "JSON"}
 RAW = {"raw_events": EVENTS, "raw_lines": LINES, "raw_campaigns": CAMPAIGNS, "offers": OFFERS, "ledger": LEDGER}
 VIEWS = """
 CREATE VIEW events AS SELECT "order", revision, status, placed_at::TIMESTAMPTZ AS placed, market, currency,
-    coalesce(order_class, 'retail') AS class, coalesce(discount, 0) AS discount FROM raw_events;
+    coalesce(order_class, 'retail') AS class, coalesce(discount, 0) AS discount, coalesce(service, '') AS service,
+    coalesce(country, '') AS country FROM raw_events;
 CREATE VIEW lines AS SELECT "order", revision, place, sku, units, total_charged AS charged, total_list AS listed,
     coalesce(brand, '') AS brand, coalesce(categories, []) AS categories, coalesce(kind, 'goods') AS kind,
-    coalesce(cancelled_units, 0) AS cancelled, added_at::TIMESTAMPTZ AS added FROM raw_lines;
+    coalesce(cancelled_units, 0) AS cancelled, added_at::TIMESTAMPTZ AS added,
+    coalesce(returned_units, 0) AS returned, coalesce(faulty_units, 0) AS faulty FROM raw_lines;
 CREATE VIEW campaigns AS SELECT campaign, revision, coalesce(effective::TIMESTAMPTZ, '-infinity') AS effective,
-    timezone(zone, "from"::TIMESTAMP) AS starts, timezone(zone, until::TIMESTAMP) AS ends, markets, currency
-    FROM raw_campaigns;
+    timezone(zone, "from"::TIMESTAMP) AS starts, timezone(zone, until::TIMESTAMP) AS ends, markets, currency,
+    coalesce(classes, ['retail']) AS classes FROM raw_campaigns;
 """
 
-# The highest revision of an order says all; only retail orders that are not cancelled take part.
-JUDGED = """
-WITH latest AS (
-    SELECT * FROM events e
-    WHERE revision = (SELECT max(revision) FROM events x WHERE x."order" = e."order")
-        AND status <> 'cancelled' AND class = 'retail'
-),
-goods AS (
+# From raw lines to what may count. A broken minor unit of a part counts for the customer, so parts are rounded up.
+GOODS = """
+CREATE MACRO part(amount, units, whole) AS
+    CASE WHEN units = whole THEN amount ELSE (amount * units + whole - 1) // whole END;
+
+-- the highest revision of an order says all
+CREATE VIEW latest AS
+    SELECT * FROM events e WHERE status <> 'cancelled'
+        AND revision = (SELECT max(revision) FROM events x WHERE x."order" = e."order");
+
+CREATE VIEW goods AS
     SELECT l."order", l.place, l.sku, l.brand, l.categories, l.added, l.units - l.cancelled AS units,
-        -- a broken minor unit of a partly cancelled line counts for the customer
-        CASE WHEN l.cancelled = 0 THEN l.charged
-            ELSE (l.charged * (l.units - l.cancelled) + l.units - 1) // l.units END AS charged,
-        CASE WHEN l.cancelled = 0 THEN coalesce(l.listed, l.charged)
-            ELSE (coalesce(l.listed, l.charged) * (l.units - l.cancelled) + l.units - 1) // l.units END AS listed
+        l.returned, greatest(0, least(l.returned - l.faulty, l.units - l.cancelled)) AS back,
+        coalesce(l.charged < l.listed, false) AS reduced,
+        part(l.charged, l.units - l.cancelled, l.units) AS charged,
+        part(coalesce(l.listed, l.charged), l.units - l.cancelled, l.units) AS listed
     FROM lines l JOIN latest o ON o."order" = l."order" AND o.revision = l.revision
-    WHERE l.kind = 'goods'
-),
+    WHERE l.kind = 'goods' AND NOT (l.cancelled > 0 AND l.cancelled = l.units);
+
 -- the order's discount by largest remainder: rounded down, then one more for the largest remainders, earlier ones first
-shared AS (
-    SELECT g.*, least(o.discount, sum(g.charged) OVER each_order) AS amount, sum(g.charged) OVER each_order AS whole
-    FROM goods g JOIN latest o USING ("order") WINDOW each_order AS (PARTITION BY g."order")
-),
-floored AS (
-    SELECT *, CASE WHEN whole > 0 THEN amount * charged // whole ELSE 0 END AS share,
-        CASE WHEN whole > 0 THEN amount * charged % whole ELSE 0 END AS remainder
-    FROM shared
-),
-counted AS (
-    SELECT "order", place, sku, brand, categories, added, units, listed,
+CREATE VIEW asked AS
+    WITH shared AS (
+        SELECT g.*, least(o.discount, sum(g.charged) OVER each_order) AS amount, sum(g.charged) OVER each_order AS whole
+        FROM goods g JOIN latest o USING ("order") WINDOW each_order AS (PARTITION BY g."order")
+    ),
+    floored AS (
+        SELECT *, CASE WHEN whole > 0 THEN amount * charged // whole ELSE 0 END AS share,
+            CASE WHEN whole > 0 THEN amount * charged % whole ELSE 0 END AS remainder
+        FROM shared
+    )
+    SELECT "order", place, sku, brand, categories, added, units, returned, back, reduced, listed,
         charged - share - CASE WHEN whole > 0
             AND row_number() OVER (PARTITION BY "order" ORDER BY remainder DESC, place)
                 <= amount - sum(share) OVER (PARTITION BY "order") THEN 1 ELSE 0 END AS charged
-    FROM floored
-),
+    FROM floored;
+
+-- once as the order has it, once as it is left by returns: on the same shares, and faulty units are not gone
+CREATE VIEW counted AS
+    WITH both_ways AS (
+        SELECT false AS kept, "order", place, sku, brand, categories, added, reduced, units, charged, listed FROM asked
+        UNION ALL
+        SELECT true, "order", place, sku, brand, categories, added, reduced, units - back,
+            part(charged, units - back, units), part(listed, units - back, units) FROM asked
+    )
+    -- goods that are all free are no order that takes part in anything
+    SELECT * FROM both_ways QUALIFY sum(charged) OVER (PARTITION BY kept, "order") > 0;
+"""
+
+# Every live offer on every order, as it is and as it is kept.
+JUDGEMENTS = """
 -- by the revision of each campaign that was in force when the order was placed, if its window was open
-live AS (
-    SELECT o."order", o.placed, c.campaign, c.revision, c.ends FROM latest o JOIN campaigns c
+CREATE VIEW live AS
+    SELECT o."order", o.placed, o.country, o.service, c.campaign, c.revision, c.ends FROM latest o JOIN campaigns c
         ON c.effective <= o.placed
         AND c.revision = (
             SELECT max(revision) FROM campaigns x WHERE x.campaign = c.campaign AND x.effective <= o.placed)
     WHERE o.placed >= c.starts AND o.placed < c.ends AND list_contains(c.markets, o.market) AND c.currency = o.currency
-),
-met AS (
-    SELECT v."order", f.campaign || '/' || f.offer AS offer, f.measure, f.threshold AS t, f.strict, l.units, l.charged,
-        CASE WHEN f.listed THEN l.listed ELSE l.charged END AS amount
-    FROM live v JOIN offers f USING (campaign, revision) JOIN counted l ON l."order" = v."order"
-    WHERE (l.added IS NULL OR l.added < v.ends)
-        AND (len(f.brands) = 0 OR list_contains(f.brands, l.brand))
-        AND (len(f.skus) = 0 OR list_contains(f.skus, l.sku))
-        AND (len(f.categories) = 0 OR list_has_any(f.categories, l.categories))
-        AND NOT list_contains(f.not_skus, l.sku) AND NOT list_has_any(f.not_categories, l.categories)
-),
--- each measure as 'is it reached', 'is nine tenths of it reached' and the value where that is a whole number
-measured AS (
-    SELECT "order", offer, measure, t, strict, sum(amount) AS value FROM met WHERE measure = 'total' GROUP BY ALL
-    UNION ALL
-    SELECT "order", offer, measure, t, strict, max(amount) FROM met WHERE measure = 'line' GROUP BY ALL
-    UNION ALL
-    SELECT "order", offer, measure, t, strict, sum(units) FROM met WHERE measure = 'units' GROUP BY ALL
-),
-judged AS (
-    SELECT "order", offer, CASE WHEN strict THEN value > t ELSE value >= t END AS qualifies,
-        value > 0 AND 10 * value >= 9 * t AS close, value
+        AND list_contains(c.classes, o.class) AND o.class NOT IN ('replacement', 'test');
+
+CREATE VIEW judgements AS
+    WITH met AS (
+        SELECT l.kept, v."order", f.campaign || '/' || f.offer AS offer, f.measure, f.threshold AS t,
+            greatest(f.threshold, 1) AS step, f.strict, l.units, l.charged,
+            CASE WHEN f.listed THEN l.listed ELSE l.charged END AS amount
+        FROM live v JOIN offers f USING (campaign, revision) JOIN counted l ON l."order" = v."order"
+        -- nothing is released in here, so whoever may top up still may
+        WHERE (l.added IS NULL OR l.added < v.ends OR f.top_up)
+            AND NOT (f.not_reduced AND l.reduced)
+            AND (len(f.brands) = 0 OR list_contains(f.brands, l.brand))
+            AND (len(f.skus) = 0 OR list_contains(f.skus, l.sku))
+            AND (len(f.categories) = 0 OR list_has_any(f.categories, l.categories))
+            AND NOT list_contains(f.not_skus, l.sku) AND NOT list_has_any(f.not_categories, l.categories)
+    ),
+    -- each measure as 'is it reached', 'is nine tenths of it reached', how often, and the value where that is whole
+    measured AS (
+        SELECT kept, "order", offer, t, step, strict, sum(amount) AS value FROM met WHERE measure = 'total' GROUP BY ALL
+        UNION ALL
+        SELECT kept, "order", offer, t, step, strict, max(amount) FROM met WHERE measure = 'line' GROUP BY ALL
+        UNION ALL
+        SELECT kept, "order", offer, t, step, strict, sum(units) FROM met WHERE measure = 'units' GROUP BY ALL
+    )
+    SELECT kept, "order", offer, CASE WHEN strict THEN value > t ELSE value >= t END AS qualifies,
+        value > 0 AND 10 * value >= 9 * t AS close, value // step AS times, value
     FROM measured
     UNION ALL
-    SELECT "order", offer, bool_or(CASE WHEN strict THEN amount > t * units ELSE amount >= t * units END),
-        bool_or(amount > 0 AND 10 * amount >= 9 * t * units), NULL
+    SELECT kept, "order", offer, bool_or(CASE WHEN strict THEN amount > t * units ELSE amount >= t * units END),
+        bool_or(amount > 0 AND 10 * amount >= 9 * t * units), max(amount // (step * units)), NULL
     FROM met WHERE measure = 'unit' AND units > 0 GROUP BY ALL
     UNION ALL
-    SELECT "order", offer, bool_or(units > 0 AND charged > 0), false, NULL
-    FROM met WHERE measure = 'any' GROUP BY ALL
+    SELECT kept, "order", offer, bool_or(units > 0 AND charged > 0), false,
+        sum(units) FILTER (WHERE units > 0 AND charged > 0), NULL
+    FROM met WHERE measure = 'any' GROUP BY ALL;
+"""
+
+# Worked out once for all questions.
+JUDGE = "CREATE OR REPLACE TEMP TABLE judged AS SELECT * FROM judgements"
+
+JUDGED = """
+SELECT "order", offer, qualifies, NOT qualifies AND close, value FROM judged WHERE NOT kept AND (qualifies OR close)
+"""
+
+# Met, but not for where the order goes or how.
+ELSEWHERE = """
+SELECT j."order", j.offer FROM judged j
+    JOIN live v ON v."order" = j."order"
+    JOIN offers f ON f.campaign = v.campaign AND f.revision = v.revision AND f.campaign || '/' || f.offer = j.offer
+WHERE NOT j.kept AND j.qualifies AND NOT (
+    (len(f.only_to) = 0 OR list_contains(f.only_to, v.country))
+    AND (len(f.services) = 0 OR list_contains(f.services, v.service)))
+"""
+
+# Of orders with returned goods and gifts that they meet: the units that the rest earns, and what is paid back.
+KEPT = """
+WITH refunds AS (
+    SELECT "order", sum(charged - part(charged, units - back, units))::BIGINT AS refund
+    FROM asked GROUP BY "order" HAVING sum(returned) > 0
 )
-SELECT "order", offer, qualifies, NOT qualifies AND close, value FROM judged WHERE qualifies OR close
+SELECT a."order", a.offer, CASE WHEN coalesce(k.qualifies, false) THEN
+        least(f.given * CASE WHEN f.for_each THEN k.times ELSE 1 END, coalesce(f.per_order, 9223372036854775807))
+    ELSE 0 END::BIGINT, r.refund
+FROM judged a JOIN refunds r USING ("order") JOIN live v USING ("order")
+    JOIN offers f ON f.campaign = v.campaign AND f.revision = v.revision AND f.campaign || '/' || f.offer = a.offer
+    LEFT JOIN judged k ON k.kept AND k."order" = a."order" AND k.offer = a.offer
+WHERE NOT a.kept AND a.qualifies AND f.is_gift
 """
 
 # What a move takes from and brings to each account, added up over the ledger's log.
@@ -140,19 +195,22 @@ class Twin:
 
     def __init__(self) -> None:
         self._db = duckdb.connect()
+        self._is_judged = False
         self._db.execute("SET TimeZone = 'UTC'; SET threads = 1")
         for name, columns in RAW.items():
             declared = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
             self._db.execute(f"CREATE TABLE {name} ({declared})")
-        self._db.execute(VIEWS)
+        self._db.execute(VIEWS + GOODS + JUDGEMENTS)
 
     def clear(self) -> "Twin":
         """Forget everything."""
+        self._is_judged = False
         for name in RAW:
             self._db.execute(f"DELETE FROM {name}")  # noqa: S608 - our own names
         return self
 
     def _put(self, name: str, rows: Iterable[Json]) -> None:
+        self._is_judged = False
         columns = RAW[name]
         told = json.dumps([{column: row.get(column) for column in columns} for row in rows], default=str)
         named = ", ".join(f'one."{column}"' for column in columns)
@@ -165,9 +223,10 @@ class Twin:
         self._put("raw_campaigns", [{**document, **named}])
         rows = []
         for offer in document["offers"]:
-            counts = offer.get("counts")
+            counts, gives = offer.get("counts"), offer.get("gives") or {}
             if counts is not None:  # a price or a reduction has no threshold
-                lists = {name: counts.get(name, []) for name in OFFERS if OFFERS[name] == "TEXT[]"}
+                known = {**offer, **counts}
+                lists = {name: known.get(name) or [] for name in OFFERS if OFFERS[name] == "TEXT[]"}
                 rows.append(
                     {
                         **named,
@@ -177,6 +236,12 @@ class Twin:
                         "threshold": counts.get("at_least", counts.get("over", 1)),
                         "strict": "over" in counts,
                         "listed": counts.get("basis") == "before_discount",
+                        "not_reduced": counts.get("not_reduced", False),
+                        "top_up": offer.get("top_up", False),
+                        "is_gift": "gift" in gives,
+                        "for_each": gives.get("for_each", False),
+                        "given": gives.get("units", 1),
+                        "per_order": (offer.get("caps") or {}).get("per_order"),
                     }
                 )
         self._put("offers", rows)
@@ -186,7 +251,8 @@ class Twin:
         first: dict[tuple[str, int], Json] = {}
         for body in bodies:
             first.setdefault((body["order"], body["revision"]), body)
-        self._put("raw_events", first.values())
+        countries = ((body.get("destination") or {}).get("country") for body in first.values())
+        self._put("raw_events", [{**body, "country": c} for body, c in zip(first.values(), countries, strict=True)])
         lines = [
             {**line, "order": order, "revision": revision, "place": place}
             for (order, revision), body in first.items()
@@ -194,9 +260,23 @@ class Twin:
         ]
         self._put("raw_lines", lines)
 
+    def _asked(self, question: str) -> list[tuple[Any, ...]]:
+        if not self._is_judged:
+            self._db.execute(JUDGE)
+            self._is_judged = True
+        return self._db.execute(question).fetchall()
+
     def judged(self) -> set[Judged]:
         """Every order and offer where the order qualifies or nearly does."""
-        return {tuple(row) for row in self._db.execute(JUDGED).fetchall()}  # type: ignore[misc]
+        return {tuple(row) for row in self._asked(JUDGED)}  # type: ignore[misc]
+
+    def elsewhere(self) -> set[tuple[str, str]]:
+        """Orders that meet an offer which is not for where they go."""
+        return {tuple(row) for row in self._asked(ELSEWHERE)}  # type: ignore[misc]
+
+    def kept(self) -> set[Kept]:
+        """Of orders with returns: what the rest still earns of each gift that the order meets, and the refund."""
+        return {tuple(row) for row in self._asked(KEPT)}  # type: ignore[misc]
 
     def balances(self, entries: Iterable[Json]) -> dict[tuple[str, str, str, str], int]:
         """Units by offer, gift, site and account, from the entries of the ledger's log."""

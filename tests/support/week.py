@@ -22,7 +22,7 @@ from: 2026-11-23 00:00
 until: 2026-11-30 00:00
 gifts:
   - {{gift: TIN, title: Tin, stated_value: 600, {SAFE}}}
-  - {{gift: BAG, title: Bag, stated_value: 500, {SAFE}}}
+  - {{gift: BAG, title: Bag, stated_value: 600, {SAFE}}}
   - {{gift: PAD, title: Pad, stated_value: 400, {SAFE}}}
   - {{gift: BRUSH, title: Brush, stated_value: 300, {SAFE}}}
   - {{gift: MUG, title: Mug, stated_value: 300, {SAFE}}}

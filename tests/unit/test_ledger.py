@@ -240,7 +240,41 @@ def test_a_decision_carries_the_figures_that_decided():
     books = Books(4)
     books.take(claim("BEFORE", customer="c"), claim("OTHER", units=2, customer="d"))
     books.take(claim(units=3, customer="c", customer_cap=9, total_cap=5))
-    assert books.decision().figures == Figures(3, 9, 1, 5, 3, 1)
+    figures = books.decision().figures
+    assert replaced(figures, last_order=None, last_at=None) == Figures(3, 9, 1, 5, 3, 1)
+
+
+def test_figures_name_who_took_the_last_unit():
+    """Of stock, of the offer's cap and of the customer's: the order whose claim took it, and when."""
+    books = Books(2)
+    books.take(claim("A"), claim("B"))
+    taken = books.now
+    books.take(claim("C"))
+    assert books.short("C")[3] is Reason.NO_STOCK
+    assert (books.decision("C").figures.last_order, books.decision("C").figures.last_at) == ("B", taken)
+    books = Books(9)
+    members = {"total_cap": 2, "when_out": "owed"}
+    books.take(claim("A", **members), claim("B", **members), claim("A", revision=2, **members), claim("C", **members))
+    assert (books.short("C")[3], books.decision("C").figures.last_order) == (Reason.CAMPAIGN_CAP, "B")
+
+
+def test_the_cap_of_a_customer_counts_whom_it_refuses():
+    """Ex-33 (common practice, no source): six orders with one token, one is granted and five are refused, and told so.
+
+    An order that is refused again after a change is refused once. Ex-34: other tokens are other customers.
+    """
+    books = Books(20)
+    members = {"customer": "token", "customer_cap": 1}
+    books.take(*(claim(f"O{n}", **members) for n in range(6)))
+    decisions = [books.decision(f"O{n}") for n in range(6)]
+    assert [d.outcome for d in decisions] == ["granted", *["declined"] * 5]
+    assert {d.reason for d in decisions[1:]} == {Reason.CUSTOMER_CAP}
+    assert [d.figures.customer_refused for d in decisions] == [0, 1, 2, 3, 4, 5]
+    assert {d.figures.last_order for d in decisions[1:]} == {"O0"}
+    books.take(claim("O5", revision=2, **members))
+    assert books.decision("O5").figures.customer_refused == 5
+    books.take(*(claim(f"flat-{n}", customer=f"card-{n}", customer_cap=1) for n in range(4)))
+    assert {books.short(f"flat-{n}")[0] for n in range(4)} == {"granted"}
 
 
 def test_each_claim_is_judged_by_the_cap_that_it_carries():
@@ -323,6 +357,82 @@ def test_a_raise_stays_with_the_gift_that_is_held():
     books.take(claim(options=options), receipt(9), claim(revision=2, units=2, options=options))
     decision = books.decision()
     assert (decision.gift, decision.units, decision.substitute) == ("PAD", 2, True)
+
+
+ONLY_S, ONLY_N = [Option("TIN", ["S"])], [Option("TIN", ["N"])]
+PAD_FIRST = [Option("PAD", ["N"]), Option("TIN", ["N"])]
+TIN_FIRST = [Option("TIN", ["N"]), Option("PAD", ["N"])]
+
+
+@pytest.mark.parametrize(
+    ("stock", "before", "after", "expected"),
+    [
+        pytest.param({"TIN/N": 2, "TIN/S": 2}, ONLY_N, ONLY_S, ("TIN", "S", 2, 0), id="its site is no option any more"),
+        pytest.param({"TIN/N": 2, "TIN/S": 1}, ONLY_N, ONLY_S, ("TIN", "S", 1, 0), id="less is better than none"),
+        pytest.param({"TIN/N": 2}, ONLY_N, ONLY_S, (None, None, 0, 0), id="nothing there: freed and declined"),
+        pytest.param({"TIN/N": 2, "PAD/N": 2}, TIN_FIRST, PAD_FIRST, ("PAD", "N", 2, 0), id="another choice, and free"),
+        pytest.param({"TIN/N": 2, "PAD/N": 1}, TIN_FIRST, PAD_FIRST, ("TIN", "N", 2, 0), id="free for fewer: kept"),
+        pytest.param({"TIN/N": 2}, TIN_FIRST, PAD_FIRST, ("TIN", "N", 2, 0), id="another choice, and out: kept"),
+        pytest.param({"PAD/N": 2, "TIN/N": 0}, TIN_FIRST, TIN_FIRST, ("PAD", "N", 2, 0), id="the same choice: kept"),
+    ],
+)
+def test_a_reserved_gift_is_exchanged_in_one_entry(stock, before, after, expected):
+    """Rule 2.15 (common practice, no source): release and reserve are one step, and the customer's choice counts."""
+    books = Books()
+    for place, units in stock.items():
+        gift, _, site = place.partition("/")
+        if units:
+            books.take(receipt(units, gift, site=site))
+    books.take(claim(units=2, options=before), claim(units=2, revision=2, options=after))
+    decision = books.decision()
+    assert (decision.gift, decision.site, decision.units, decision.owed) == expected
+    assert len(books.verdict.entries) == 1
+    held = sum(books.balance(gift, site).reserved for gift in ("TIN", "PAD") for site in ("N", "S"))
+    assert held == expected[2]
+
+
+def test_what_is_freed_by_an_exchange_serves_owed_claims():
+    """The order that gives it up needs none of its allowance anew, and the next in the queue has it."""
+    books = Books()
+    books.take(receipt(1, site="N"), receipt(1, site="S"))
+    members = {"total_cap": 2, "customer": "c", "customer_cap": 1}
+    books.take(claim("A", options=ONLY_N, **members), claim("B", options=ONLY_N, when_out="owed"))
+    books.take(claim("A", revision=2, options=ONLY_S, **members))
+    assert [books.short(n)[:3] for n in "AB"] == [("granted", 1, 0), ("granted", 1, 0)]
+    assert (books.decision("A").site, books.decision("B").site) == ("S", "N")
+    entries = len(books.log)
+    assert books.take(claim("A", revision=2, options=ONLY_S, **members)).result == "repeat"
+    assert len(books.log) == entries
+    assert {d.order for d in books.said() if isinstance(d, Decision)} == {"A", "B"}
+
+
+def test_an_exchange_that_finds_nothing_owes_where_the_offer_owes():
+    """Its site is no option any more, and the other one has none: freed, and owed."""
+    books = Books()
+    books.take(receipt(2, site="N"))
+    books.take(claim(units=2, options=ONLY_N), claim(units=2, revision=2, options=ONLY_S, when_out="owed"))
+    assert books.short() == ("owed", 0, 2, Reason.NO_STOCK)
+    assert accounts(books.balance(site="N")) == (2, 0, 0, 0)
+
+
+def test_what_is_on_the_floor_is_not_exchanged():
+    """A part of it is released: nothing changes until the warehouse says so."""
+    books = Books()
+    books.take(receipt(2, site="N"), receipt(2, site="S"), claim(units=2, options=ONLY_N))
+    books.take(gift_command("released", 1, site="N"), claim(units=2, revision=2, options=ONLY_S))
+    assert (books.decision().site, books.decision().units) == ("N", 2)
+
+
+def test_an_exchange_without_cover_is_void():
+    """A late writer's: what the order has stays, at its place, and the fold goes on."""
+    books = Books()
+    books.take(receipt(1, site="N"), receipt(1, site="S"), claim(options=ONLY_N))
+    late = books.stage.decide(books.store, Message(claim(revision=2, options=ONLY_S)), View(Book(), PLACED)).entries
+    books.take(claim("B", options=ONLY_S))
+    for entry in late:
+        books.fold(entry)
+    assert (books.decision().site, books.decision().units) == ("N", 1)
+    assert accounts(books.balance(site="N")) == (0, 1, 0, 0)
 
 
 # ---------------------------------------------------------------- owed

@@ -13,7 +13,7 @@ import pytest
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Arrival, Count, Damage, Receipt, Transfer
 from makeweight.domain.entries import Received, Settled
 from makeweight.domain.machines import MACHINES, OFFER, START, TICKET, UNITS
 from makeweight.domain.stock import Account, Balance, Move
@@ -121,6 +121,17 @@ def a_site_that_has_only_the_gift(tell):
         shop.wake(PLACED + 32 * SECOND)
 
 
+def reservations_are_lost(tell):
+    """Nobody finds the gift of a ticket: it follows; and where it was all that the site had to send, nothing goes."""
+    shop = tell.shop(gives(at_least=1000))
+    shop.place(order(line(1000)))
+    booked(shop, Count, 0, "none")
+    shop = tell.shop(gives(at_least=1000), site="S")
+    shop.place(order(line(1000), line(100, site="S")))
+    shop.released("A/S/1", lines=[handled_line(1, 2)])
+    booked(shop, Count, 0, "none", "S")
+
+
 def answers_after_the_release(tell):
     """A second ticket is opened by the answer: with all, while another is waited for, and with one that is owed."""
     for offers in ((TIN,), (TIN, EARLY), (TIN, LATE)):
@@ -151,6 +162,53 @@ def beside(tell):
             shop.released("A/main/1", lines=named)
 
 
+def facts_on_any_ticket(tell):
+    """The warehouse speaks of a ticket that it never said to have released: it is frozen as it was printed."""
+    states = {
+        "held": ((TIN,), {"hold": "payment"}),
+        "gift_to_follow": ((EARLY,), {}),
+        "final": ((TIN,), {}),
+        "void": ((TIN,), {"status": "cancelled"}),
+    }
+    for offers, members in states.values():
+        shop = tell.shop(*offers)
+        facts = (shop.short_picked, shop.dispatched, shop.put_back, shop.gift_returned)
+        for number, happens in enumerate(facts):
+            shop.place(order(line(1000), line(100), order=f"O{number}", **members))
+            happens(f"O{number}/main/1")
+        shop.place(order(line(1000), line(100), order="P", **members))
+        shop.put_back("P/main/1", lines=[handled_line(1, 2)])
+
+
+def off_the_floor(tell):
+    """A released ticket goes to the carrier; one is put back, and one that was packed."""
+    shop = tell.shop()
+    for name in ("A", "B", "C"):
+        shop.place(order(line(1000), order=name))
+        shop.released(f"{name}/main/1")
+    shop.dispatched("A/main/1")
+    shop.put_back("B/main/1")
+    shop.packed("C/main/1")
+    shop.put_back("C/main/1")
+
+
+def lapsed(tell):
+    """An order is not paid: what it was given is claimed back, and the ticket waits for that."""
+    for when_out, stock in (("next", 9), ("owed", 0)):
+        shop = tell.shop(gives(at_least=1000, paid_within_days=1, when_out=when_out), stock=stock)
+        shop.place(order(line(1000)))
+        shop.tick(PLACED + timedelta(days=1))
+
+
+def put_back_for_another_site(tell):
+    """One site took another's line along and puts it back: the other's ticket, void meanwhile, carries it again."""
+    for offers, members in (((TIN,), {}), ((TIN,), {"hold": "payment"}), ((EARLY,), {})):
+        shop = tell.shop(*offers)
+        shop.place(order(line(1000), line(1000, site="S"), **members))
+        shop.released("A/main/1", lines=[handled_line(1), handled_line(1, 2)])
+        shop.put_back("A/main/1", lines=[handled_line(1, 2)])
+
+
 # ---------------------------------------------------------------- units
 
 
@@ -167,6 +225,63 @@ def units(tell):
     shop.receive("week/tin", "TIN", 1)
     shop.place(order(line(1000), order="D"))
     shop.cancel("D")
+
+
+def fact(shop, happened, number, order, name=""):
+    """What the warehouse did with units, straight to the ledger."""
+    shop.take("ledger", gift_command(happened, number, order, id=f"{order}-{happened}-{number}{name}"), PLACED)
+
+
+def booked(shop, kind, number, name, site="main"):
+    """What someone counted or threw away."""
+    shop.take("ledger", kind(name, "week/tin", "TIN", site, number, PLACED), PLACED)
+
+
+def short_and_back(tell):
+    """Missed in the bin, reserved, released or free; put back, returned and scrapped, an order's or nobody's."""
+    shop = tell.shop(stock=4)
+    for name in ("A", "B", "C"):
+        shop.place(order(line(1000), order=name))
+    for name in ("B", "C"):
+        shop.released(f"{name}/main/1")
+    fact(shop, "put_back", 1, "C")
+    fact(shop, "packed", 1, "C")
+    fact(shop, "put_back", 2, "C")
+    fact(shop, "short_picked", 1, "A")
+    fact(shop, "short_picked", 1, "B")
+    shop = tell.shop(stock=4)
+    shop.place(order(line(4000)))
+    fact(shop, "packed", 4, "A")
+    fact(shop, "returned", 1, "A")
+    fact(shop, "scrapped", 1, "A")
+    fact(shop, "returned", 3, "A")
+
+
+def counts_and_damage(tell):
+    """Of free stock, reservations and the quarantine; found again, lost, and more than was thought."""
+    shop = tell.shop(stock=9)
+    shop.place(order(line(3000)))
+    booked(shop, Count, 11, "more")
+    booked(shop, Count, 2, "fewer")
+    for name, found in (("found", 6), ("lost", 0)):
+        shop = tell.shop(stock=6)
+        fact(shop, "short_picked", 1, "STRANGER")
+        booked(shop, Count, found, name)
+    shop = tell.shop(stock=6)
+    shop.place(order(line(3000)))
+    booked(shop, Damage, 4, "broken")
+    fact(shop, "short_picked", 1, "A")
+    shop.receive("week/tin", "TIN", 3)
+    booked(shop, Damage, 5, "broken-too")
+
+
+def transfers(tell):
+    """To another offer, and to another site, where all of it arrives, a part, or more."""
+    shop = tell.shop(TIN, EARLY, stock=9)
+    shop.take("ledger", Transfer("t", "week/tin", "TIN", "main", 1, "week/early", "main", PLACED), PLACED)
+    for name, arrived in (("all", 2), ("part", 1), ("more", 3)):
+        shop.take("ledger", Transfer(name, "week/tin", "TIN", "main", 2, "week/tin", "S", PLACED), PLACED)
+        shop.take("ledger", Arrival(f"a-{name}", "week/tin", name, arrived, PLACED), PLACED)
 
 
 # ---------------------------------------------------------------- offers
@@ -201,6 +316,23 @@ def packed_from_free_stock(tell):
             shop.take("ledger", gift_command("packed", number), PLACED)
 
 
+def found_and_lost(tell):
+    """Ten tins, of which a count finds fewer and more again, and some are broken."""
+    shop = tell.shop(stock=10)
+    for number, found in enumerate((1, 10, 0, 1, 0, 10, 1)):
+        booked(shop, Count, found, f"c{number}")
+    booked(shop, Damage, 1, "d")
+
+
+def back_from_the_floor(tell):
+    """Ten are packed without a grant, and come back: a few, or all; and a return makes room under a cap."""
+    for numbers in (1, 9), (10,):
+        shop = tell.shop(stock=10)
+        fact(shop, "packed", 10, "STRANGER")
+        for number in numbers:
+            fact(shop, "put_back", number, "STRANGER")
+
+
 def window(tell):
     """Before the window and after it, with much, little and nothing to give."""
     for packed in (0, 9, 10):
@@ -217,8 +349,10 @@ def window(tell):
 
 
 SCENARIOS = (
-    revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, answers_after_the_release,
-    answers_for_a_void_ticket, beside, units, stock_runs_out, stock_comes_in, packed_from_free_stock, window,
+    revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, reservations_are_lost,
+    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor, lapsed,
+    put_back_for_another_site, units, short_and_back, counts_and_damage, transfers, stock_runs_out,
+    stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
 )  # fmt: skip
 
 

@@ -6,6 +6,7 @@ unless one is named beside them. Amounts are in cents.
 
 from datetime import timedelta
 from fractions import Fraction
+from typing import Any
 
 import pytest
 from hypothesis import example, given
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.moments import Window
-from makeweight.domain.orders import Line, Order
+from makeweight.domain.orders import Destination, Line, Order
 from makeweight.domain.qualify import Judgement, evaluate, judge_one
 from makeweight.domain.reasons import Reason
 from tests.support.build import CURRENCY, MARKET, PLACED, WEEK, campaign, line, live, offer, order
@@ -551,16 +552,19 @@ def lines(draw: st.DrawFn) -> Line:
         categories=draw(subsets(CATEGORIES)),
         kind=draw(st.sampled_from(["goods", "goods", "goods", "gift_card"])),
         cancelled_units=draw(st.integers(0, units)),
+        returned_units=draw(st.sampled_from([0, 0, 0, 1, 3])),
+        faulty_units=draw(st.sampled_from([0, 0, 1])),
         added_at=draw(st.sampled_from([None, None, PLACED, WEEK.end, LATER.end])),
     )
 
 
 @st.composite
-def scopes(draw: st.DrawFn) -> dict[str, list[str]]:
+def scopes(draw: st.DrawFn) -> dict[str, Any]:
     """The lists of a scope; often none, which is the whole order."""
+    reduced = {"not_reduced": True} if draw(st.integers(0, 4)) == 0 else {}
     if draw(st.booleans()):
-        return {}
-    return {
+        return reduced
+    return reduced | {
         "brands": draw(subsets(BRANDS)),
         "skus": draw(subsets(SKUS)),
         "categories": draw(subsets(CATEGORIES)),
@@ -570,25 +574,38 @@ def scopes(draw: st.DrawFn) -> dict[str, list[str]]:
 
 
 @st.composite
-def offers(draw: st.DrawFn, name: str, scope: dict[str, list[str]]) -> Offer:
+def offers(draw: st.DrawFn, name: str, scope: dict[str, Any]) -> Offer:
     """An offer of every form that the contract allows, price offers among them."""
     form = draw(st.sampled_from(["any", "units", "total", "total", "line", "unit", "reduction"]))
     if form == "reduction":
         return offer(name, kind="reduction", up_to_percent=30, **scope)
     basis = draw(st.sampled_from(["charged", "before_discount"]))
+    asks = {
+        "top_up": draw(st.booleans()),
+        "only_to": draw(st.sampled_from([frozenset(), frozenset(), frozenset({"IE"})])),
+        "services": draw(st.sampled_from([frozenset(), frozenset(), frozenset({"standard"})])),
+        "paid_within_days": draw(st.sampled_from([None, None, 1, 7])),
+        **scope,
+    }
     if form == "any":
-        return offer(name, by="any", basis=basis, **scope)
+        return offer(name, by="any", basis=basis, **asks)
     threshold = draw(st.integers(1, 8 if form == "units" else 120))
     word = draw(st.sampled_from(["at_least", "over"]))
     for_each = form in ("total", "units") and word == "at_least" and draw(st.booleans())
     cap = draw(st.one_of(st.none(), st.integers(1, 3)))
-    return offer(name, by=form, basis=basis, for_each=for_each, order_cap=cap, **{word: threshold}, **scope)
+    return offer(name, by=form, basis=basis, for_each=for_each, order_cap=cap, **{word: threshold}, **asks)
 
 
 @st.composite
 def scenes(draw: st.DrawFn) -> tuple[Order, Book]:
     """An order and the offers of two campaigns that end at different times."""
-    placed = order(*draw(st.lists(lines(), max_size=6)), discount=draw(st.integers(0, 50)))
+    placed = order(
+        *draw(st.lists(lines(), max_size=6)),
+        discount=draw(st.integers(0, 50)),
+        destination=Destination(draw(st.sampled_from(["", "IE", "GB"]))),
+        service=draw(st.sampled_from(["", "standard"])),
+        paid_at=draw(st.sampled_from([None, PLACED, PLACED + timedelta(days=3)])),
+    )
     count = draw(st.integers(1, 10))
     # Few scopes for many offers, so that shelves and ladders hold several.
     shared = draw(st.lists(scopes(), min_size=1, max_size=3))

@@ -1,5 +1,6 @@
-"""``makeweight settings`` and ``makeweight schemas``."""
+"""``makeweight settings``, ``makeweight schemas`` and ``makeweight rules``."""
 
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
@@ -27,6 +28,16 @@ SCHEMAS_HELP = """Print the schema of a message, or write all of them.
   makeweight schemas order-event
 
   makeweight schemas --out schemas
+"""
+
+
+RULES_HELP = """Print the rules that decide, each with its default, what a campaign can ask for instead, and its tests.
+
+[bold]Examples[/bold]
+
+  makeweight rules
+
+  makeweight rules > rules.md
 """
 
 
@@ -62,6 +73,11 @@ def schemas(
         out.print_json(_text(schema(name)).decode())
     else:
         raise fail(f"no message {name!r}; there are {', '.join(SCHEMAS)}")
+
+
+def rules() -> None:
+    """Print the rules."""
+    out.file.write(files("makeweight").joinpath("rules.md").read_text(encoding="utf-8"))
 
 
 def _text(document: object) -> bytes:

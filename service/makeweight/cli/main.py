@@ -5,7 +5,7 @@ import sys
 import typer
 
 from makeweight import __version__
-from makeweight.cli import about, explain, publish, replay, serve, worker
+from makeweight.cli import about, close, despatch_advice, explain, prior_price, publish, replay, serve, worker
 from makeweight.cli.topics import topics
 
 app = typer.Typer(
@@ -32,8 +32,12 @@ app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=explain.HELP)(explain.explain)
+app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)
+app.command(help=prior_price.HELP)(prior_price.prior_price)
+app.command(help=close.HELP)(close.close)
 app.command(help=about.SETTINGS_HELP)(about.settings)
 app.command(help=about.SCHEMAS_HELP)(about.schemas)
+app.command(help=about.RULES_HELP)(about.rules)
 
 
 def main() -> None:

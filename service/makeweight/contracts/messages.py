@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from makeweight.contracts.codec import Codec
-from makeweight.domain.claims import Claim, Command, Decision, HandledGift, Receipt, Tick
+from makeweight.domain.claims import Command, Decision, Tick
 from makeweight.domain.entries import DeskEntry, LedgerEntry
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import Notice, OfferLevel, PickTicket
@@ -29,7 +29,7 @@ class Reject:
     body: str
 
 
-COMMAND: Codec[Claim | HandledGift | Receipt | Tick] = Codec(Annotated[Command, Field(discriminator="kind")])
+COMMAND: Codec[Command] = Codec(Annotated[Command, Field(discriminator="kind")])
 # What the topic of decisions carries: answers, and the time for the desk.
 DECISION: Codec[Decision | Tick] = Codec(Annotated[Decision | Tick, Field(discriminator="kind")])
 DESK_ENTRY: Codec[Any] = Codec(Annotated[DeskEntry, Field(discriminator="kind")])

@@ -2,8 +2,8 @@
 
 from typing import Any, Literal
 
-from makeweight.contracts.campaigns import CampaignDocument
 from makeweight.contracts.codec import Codec
+from makeweight.contracts.members import CampaignDocument
 from makeweight.contracts.messages import COMMAND, DECISION, DESK_ENTRY, LEDGER_ENTRY, LEVEL, NOTICE, REJECT, TICKET
 from makeweight.contracts.orders import FULFILMENT, ORDER
 from makeweight.domain.values import value

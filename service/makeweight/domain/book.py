@@ -8,9 +8,10 @@ category of a line.
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 
-from makeweight.domain.campaigns import By, Campaign, Offer, Scope
+from makeweight.domain.campaigns import NEVER_CLASSES, By, Campaign, Offer, Scope
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Line
+from makeweight.domain.options import Plan, plan_of
+from makeweight.domain.orders import Line, OrderClass
 from makeweight.domain.values import value
 
 
@@ -32,32 +33,52 @@ class Ladder:
 
 @value
 class Shelf:
-    """All live offers that look at the same lines in the same way until the same instant."""
+    """All live offers that look at the same lines in the same way until the same instant.
+
+    ``leaves_out`` says whether the scope leaves out goods, ``top_up`` whether goods added after the end count.
+    """
 
     scope: Scope
     before_discount: bool
     end: Instant
+    top_up: bool
+    leaves_out: bool
     ladders: list[Ladder]
     priced: list[Offer]
 
 
 class Live:
-    """The offers live in one market and currency during one span of time."""
+    """The offers live in one market and currency, for one class of orders, during one span of time.
 
-    def __init__(self, open_campaigns: Iterable[Campaign]) -> None:
+    ``conditional`` are the offers that ask more of an order than its goods; ``used_once`` says whether there are offers
+    that let a value count once.
+    """
+
+    def __init__(self, open_campaigns: Iterable[Campaign], order_class: OrderClass = "retail") -> None:
         campaigns = tuple(open_campaigns)
+        self.order_class = order_class
         self.revisions = {c.campaign: c.revision for c in campaigns}
         self.offers = {offer.key: offer for c in campaigns for offer in c.offers}
-        shelves: dict[tuple[Scope, bool, Instant], list[Offer]] = {}
+        self.conditional = frozenset(offer.key for offer in self.offers.values() if offer.conditional)
+        self.used_once = any(offer.value_used == "once" for offer in self.offers.values())
+        self._plans: dict[str, Plan] = {}
+        shelves: dict[tuple[Scope, bool, Instant, bool], list[Offer]] = {}
         for offer in self.offers.values():
             before = offer.basis == "before_discount"
-            shelves.setdefault((offer.scope, before, offer.window.end), []).append(offer)
+            shelves.setdefault((offer.scope, before, offer.window.end, offer.top_up), []).append(offer)
         self._by_sku: dict[str, list[Shelf]] = {}
         self._by_brand: dict[str, list[Shelf]] = {}
         self._by_category: dict[str, list[Shelf]] = {}
         self.whole_order: list[Shelf] = []
-        for (scope, before, end), offers in shelves.items():
-            self._put(Shelf(scope, before, end, _ladders(offers), _priced(offers)))
+        for (scope, before, end, top_up), offers in shelves.items():
+            self._put(Shelf(scope, before, end, top_up, scope.leaves_out, _ladders(offers), _priced(offers)))
+
+    def plan(self, offer: Offer) -> Plan:
+        """Which gifts an offer may send, worked out once."""
+        plan = self._plans.get(offer.key)
+        if plan is None:
+            plan = self._plans[offer.key] = plan_of(offer)
+        return plan
 
     def _put(self, shelf: Shelf) -> None:
         scope = shelf.scope
@@ -127,9 +148,9 @@ class Book:
             self._revisions.setdefault(campaign.campaign, []).append(campaign)
         cuts = {m for c in self for m in (c.effective_at, c.window.start, c.window.end)}
         self._cuts = sorted(cuts)
-        # Bounded by spans and published markets: an order from anywhere else finds nothing live.
-        self._live: dict[tuple[int, str, str], Live] = {}
-        self._markets = {(market, c.currency) for c in self for market in c.markets}
+        # Bounded by spans and published markets and classes: an order from anywhere else finds nothing live.
+        self._live: dict[tuple[int, str, str, OrderClass], Live] = {}
+        self._markets = {(market, c.currency, kind) for c in self for market in c.markets for kind in c.classes}
 
     def __iter__(self) -> Iterator[Campaign]:
         """Every revision of every campaign, by id and revision."""
@@ -158,25 +179,36 @@ class Book:
                 found.append(effective[-1])
         return found
 
-    def live(self, placed_at: Instant, market: str, currency: str, pins: dict[str, int] | None = None) -> Live:
-        """The offers by which an order placed at the instant is judged.
+    def live(
+        self,
+        placed_at: Instant,
+        market: str,
+        currency: str,
+        pins: dict[str, int] | None = None,
+        order_class: OrderClass = "retail",
+    ) -> Live:
+        """The offers by which an order of a class, placed at the instant, is judged.
 
         ``pins`` are the revisions that an earlier entry of the order was judged by; they stay, whatever has been
         published since. They differ from what is in force only if a revision reached this reader late.
         """
-        if (market, currency) not in self._markets:
+        if (market, currency, order_class) not in self._markets or order_class in NEVER_CLASSES:
             return NOTHING_LIVE
         span = bisect_right(self._cuts, placed_at)
-        key = (span, market, currency)
+        key = (span, market, currency, order_class)
         live = self._live.get(key)
         if live is None:
-            live = self._live[key] = Live(_open(self.in_force(placed_at), placed_at, market, currency))
+            found = _open(self.in_force(placed_at), placed_at, market, currency, order_class)
+            live = self._live[key] = Live(found, order_class)
         if pins and any(live.revisions.get(c) != r for c, r in pins.items() if self.get(c, r)):
             pinned = {c.campaign: c for c in self.in_force(placed_at)}
             pinned |= {c: kept for c, r in pins.items() if (kept := self.get(c, r))}
-            live = Live(_open(pinned.values(), placed_at, market, currency))
+            live = Live(_open(pinned.values(), placed_at, market, currency, order_class), order_class)
         return live
 
 
-def _open(campaigns: Iterable[Campaign], at: Instant, market: str, currency: str) -> list[Campaign]:
-    return [c for c in campaigns if c.window.holds(at) and market in c.markets and c.currency == currency]
+def _open(
+    campaigns: Iterable[Campaign], at: Instant, market: str, currency: str, order_class: OrderClass
+) -> list[Campaign]:
+    found = [c for c in campaigns if c.window.holds(at) and market in c.markets and c.currency == currency]
+    return [c for c in found if order_class in c.classes]

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from makeweight.domain.moments import Instant, Window
-from makeweight.domain.orders import Line
+from makeweight.domain.orders import Destination, Lane, Line, Order, OrderClass
 from makeweight.domain.values import value
 
 By = Literal["total", "line", "unit", "any", "units"]
@@ -20,29 +20,105 @@ ValueUsed = Literal["shared", "once"]
 
 SINCE_EVER = datetime.min.replace(tzinfo=UTC)
 DEFAULT_RANK = 1_000
+# The trade's usual exclusions take part only where a campaign names them (common practice).
+DEFAULT_CLASSES: tuple[OrderClass, ...] = ("retail",)
+NEVER_CLASSES: frozenset[OrderClass] = frozenset({"replacement", "test"})
+
+
+# Regulation (EU) No 1169/2011, Annex II: the fourteen substances that cause allergies or intolerances. After them the
+# words of the nine allergens of US law that are none of these (from memory).
+Allergen = Literal[
+    "gluten", "crustaceans", "eggs", "fish", "peanuts", "soy", "milk", "tree nuts", "celery", "mustard", "sesame",
+    "sulphites", "lupin", "molluscs",
+    "wheat", "shellfish",
+]  # fmt: skip
 
 
 @value
 class Cautions:
-    """What a trained person answered about a gift. None is 'nobody answered', and that blocks the gift."""
+    """What a trained person answered about a gift. None is 'nobody answered', and that blocks the gift.
+
+    ``dangerous_goods`` is 'none' or a class, which goes by ``lanes`` alone; ``age`` 'none' or 'adult'; ``food`` 'none'
+    or 'food', with its ``allergens``. ``never_to`` are countries, areas, or both as in 'US-HI'; ``carries`` is what a
+    customer must be told of (fragrance, small parts).
+    """
 
     dangerous_goods: str | None = None
     age: str | None = None
     food: str | None = None
+    lanes: list[str] = field(default_factory=list)
+    allergens: list[str] = field(default_factory=list)
+    never_to: list[str] = field(default_factory=list)
+    carries: list[str] = field(default_factory=list)
 
-    def unanswered(self) -> str | None:
-        """The first caution that keeps the gift back, in words, or None.
+    @property
+    def clear(self) -> bool:
+        """Whether the gift may go to anybody anywhere."""
+        return (
+            self.dangerous_goods == "none"
+            and self.age == "none"
+            and self.food in ("none", "food")
+            and not self.never_to
+        )
 
-        Rules for gifts with a caution (lanes, age checks, allergens) are not built yet, so anything but 'none' blocks.
-        """
-        for name, answer in (
-            ("dangerous goods", self.dangerous_goods),
-            ("age", self.age),
-            ("food", self.food),
-        ):
-            if answer != "none":
-                return name
+    def blocks(self, order: Order) -> str | None:
+        """Why the gift may not go with this order, or None. What nobody answered, or knows of the order, blocks."""
+        for name, answer in (("dangerous goods", self.dangerous_goods), ("age", self.age), ("food", self.food)):
+            if answer is None:
+                return f"the caution '{name}' is not answered"
+        if self.dangerous_goods != "none" and (why := self._lane(order.destination.lane)):
+            return why
+        if self.age != "none" and not (self.age == "adult" and order.age_answer == "adult"):
+            return "it is for adults only, and the order does not say that the customer is one"
+        if self.food not in ("none", "food"):
+            return f"the answer '{self.food}' to the caution 'food' is not known"
+        return self._banned(order.destination)
+
+    def _lane(self, lane: Lane) -> str | None:
+        """A lane 'any' says nothing of which one is taken, so both must be allowed."""
+        taken = ("ground", "air") if lane == "any" else (lane,)
+        if all(name in self.lanes for name in taken):
+            return None
+        by = "by whichever way the order takes" if lane == "any" else f"by {lane}"
+        return f"dangerous goods of class {self.dangerous_goods} may not go {by}"
+
+    def _banned(self, to: Destination) -> str | None:
+        if not self.never_to:
+            return None
+        if not to.country:
+            return f"it may not go to {', '.join(self.never_to)}, and the order's country is not known"
+        for place in self.never_to:
+            if place in (to.country, f"{to.country}-{to.area}") or (to.area and place == to.area):
+                return f"it may not go to {place}"
+            if not to.area and place.startswith(f"{to.country}-"):
+                return f"it may not go to {place}, and the order's area is not known"
         return None
+
+    def marks(self) -> frozenset[str]:
+        """The caution set that a substitute may not add to."""
+        found = [*self.allergens, *(name.casefold() for name in self.carries)]
+        if self.dangerous_goods not in _NO:
+            found.append(f"dangerous goods of class {self.dangerous_goods}")
+        if self.age not in _NO:
+            found.append("an age limit")
+        return frozenset(found)
+
+    def notes(self) -> list[str]:
+        """What whoever packs the gift must know, a line each."""
+        told = []
+        if self.dangerous_goods not in _NO:
+            lanes = f", {' or '.join(self.lanes)} only" if self.lanes else ""
+            told.append(f"dangerous goods class {self.dangerous_goods}{lanes}")
+        if self.age == "adult":
+            told.append("adults only")
+        if self.allergens:
+            told.append(f"contains {', '.join(self.allergens)}")
+        if self.never_to:
+            told.append(f"never to {', '.join(self.never_to)}")
+        return told + [f"caution: {name}" for name in self.carries]
+
+
+_NO = (None, "none")
 
 
 @value
@@ -66,25 +142,57 @@ class Gift:
     customs: Customs | None = None
     cautions: Cautions = field(default_factory=Cautions)
 
+    def withheld(self, order: Order, ships_from: str) -> str | None:
+        """Why the gift may not go with this order, or None: its cautions, and customs where a border is crossed."""
+        to = order.destination.country
+        if self.customs is None and ships_from and to and ships_from != to:
+            return (
+                self.cautions.blocks(order) or f"its customs data is missing, and it would go from {ships_from} to {to}"
+            )
+        return self.cautions.blocks(order)
+
+
+def may_stand_in(announced: Gift, substitute: Gift) -> str | None:
+    """Why a gift may not be sent in place of another, or None: it must be worth as much, and add no caution."""
+    if substitute.stated_value < announced.stated_value:
+        return f"its stated value {substitute.stated_value} is below the {announced.stated_value} of {announced.gift}"
+    added = added_cautions(announced, substitute)
+    return f"it adds {', '.join(added)}" if added else None
+
+
+def added_cautions(announced: Gift, substitute: Gift) -> list[str]:
+    """The cautions of a gift that another one does not have."""
+    return sorted(substitute.cautions.marks() - announced.cautions.marks())
+
 
 @value
 class Scope:
-    """Which lines an offer looks at: any of the names of a list, and every list that is given must match."""
+    """Which lines an offer looks at: any of the names of a list, and every list that is given must match.
+
+    ``not_reduced`` leaves out lines that are charged below their list price.
+    """
 
     brands: frozenset[str] = frozenset()
     categories: frozenset[str] = frozenset()
     skus: frozenset[str] = frozenset()
     not_skus: frozenset[str] = frozenset()
     not_categories: frozenset[str] = frozenset()
+    not_reduced: bool = False
 
     def __hash__(self) -> int:
         """Scopes with the same lists are one: their offers are judged together."""
-        return hash((self.brands, self.categories, self.skus, self.not_skus, self.not_categories))
+        lists = (self.brands, self.categories, self.skus, self.not_skus, self.not_categories)
+        return hash((*lists, self.not_reduced))
 
     @property
     def whole_order(self) -> bool:
         """Whether no list asks for particular goods."""
         return not (self.brands or self.categories or self.skus)
+
+    @property
+    def leaves_out(self) -> bool:
+        """Whether it leaves out some of the goods that it would look at."""
+        return bool(self.not_skus or self.not_categories or self.not_reduced)
 
     def holds(self, line: Line) -> bool:
         """Whether the line is in scope. An empty brand or category is unknown and matches no list."""
@@ -94,6 +202,7 @@ class Scope:
             or (self.categories and self.categories.isdisjoint(line.categories))
             or (self.not_skus and line.sku in self.not_skus)
             or (self.not_categories and not self.not_categories.isdisjoint(line.categories))
+            or (self.not_reduced and line.total_list is not None and line.total_charged < line.total_list)
         )
 
 
@@ -102,7 +211,8 @@ class Offer:
     """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
-    ``only_to`` countries, ``services`` carriage services, none of them being any.
+    ``only_to`` countries, ``services`` carriage services, none of them being any. ``ships_from`` is the country of
+    despatch, '' where it is unknown.
     """
 
     key: str
@@ -142,6 +252,12 @@ class Offer:
     paid_within_days: int | None = None
     only_to: frozenset[str] = frozenset()
     services: frozenset[str] = frozenset()
+    ships_from: str = ""
+
+    @property
+    def conditional(self) -> bool:
+        """Whether it asks more of an order than its goods: where it goes, or that it is paid in time."""
+        return bool(self.only_to or self.services) or self.paid_within_days is not None
 
     @property
     def capped(self) -> bool:
@@ -168,3 +284,5 @@ class Campaign:
     effective_at: Instant = SINCE_EVER
     published_by: str = ""
     gifts: Mapping[str, Gift] = field(default_factory=dict)
+    classes: tuple[OrderClass, ...] = DEFAULT_CLASSES
+    ships_from: str = ""

@@ -6,17 +6,22 @@ from dataclasses import field
 from makeweight.domain.book import Live
 from makeweight.domain.campaigns import Gift, Offer
 from makeweight.domain.claims import Claim, Option
-from makeweight.domain.orders import DEFAULT_SITE, Order
-from makeweight.domain.qualify import Evaluation, Judgement
+from makeweight.domain.options import options_of
+from makeweight.domain.orders import Order
+from makeweight.domain.qualify import INELIGIBLE, Evaluation, Judgement
 from makeweight.domain.reasons import Reason
+from makeweight.domain.spending import spent
 from makeweight.domain.values import replaced, value
+
+NOT_CLAIMED = INELIGIBLE | {Reason.VALUE_USED}
 
 
 @value
 class Choice:
     """What an order asks for: claims, the standby of each group in its order, benefits, and what is blocked.
 
-    ``blocked`` holds the unanswered caution of each offer that has no gift free of it.
+    ``blocked`` says of each offer that has no gift left why its first one is withheld, ``withheld`` of each that gives
+    another gift instead which are withheld, and why.
     """
 
     evaluation: Evaluation
@@ -25,6 +30,7 @@ class Choice:
     benefits: dict[str, str] = field(default_factory=dict)
     gifts: dict[str, Gift] = field(default_factory=dict)
     blocked: dict[str, str] = field(default_factory=dict)
+    withheld: dict[str, str] = field(default_factory=dict)
 
 
 def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection[str]) -> Choice:
@@ -34,11 +40,14 @@ def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection
     """
     if not any(j.qualifies for j in evaluation.judgements):
         return Choice(evaluation)
+    if live.used_once:
+        evaluation = spent(order, evaluation, live, lambda offer, judged: _may_have(order, offer, judged, live))
     claims: list[Claim] = []
     standby: list[Claim] = []
     benefits: dict[str, str] = {}
     gifts: dict[str, Gift] = {}
     blocked: dict[str, str] = {}
+    withheld: dict[str, str] = {}
     outranked: dict[str, str] = {}
     for members in _by_group(evaluation.judgements, live, holding):
         winner: Offer | None = None
@@ -48,10 +57,14 @@ def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection
                 outranked[offer.key] = winner.key
                 if winner.when_out != "next" or winner.kind == "benefit":
                     continue
-            options, caution = _options(order, offer, judged)
-            if caution:
-                blocked[offer.key] = caution
-                continue
+            options: list[Option] = []
+            if offer.gift is not None:
+                options, kept_back = options_of(order, offer, live.plan(offer), judged.lines)
+                if not options:
+                    blocked[offer.key] = next(iter(kept_back.values()))
+                    continue
+                if kept_back:
+                    withheld[offer.key] = ", ".join(f"{gift} ({why})" for gift, why in kept_back.items())
             if offer.kind == "benefit" and not offer.capped and winner is None:
                 benefits[offer.key] = offer.benefit or ""
                 winner = offer
@@ -59,14 +72,18 @@ def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection
             gifts |= {o.gift: offer.gifts[o.gift] for o in options}
             (claims if winner is None else standby).append(_claim(order, offer, judged, options))
             winner = winner or offer
-    return Choice(_settled(evaluation, outranked, blocked), claims, standby, benefits, gifts, blocked)
+    return Choice(_settled(evaluation, outranked, blocked), claims, standby, benefits, gifts, blocked, withheld)
+
+
+def _may_have(order: Order, offer: Offer, judged: Judgement, live: Live) -> bool:
+    return offer.gift is None or bool(options_of(order, offer, live.plan(offer), judged.lines)[0])
 
 
 def _by_group(judgements: Iterable[Judgement], live: Live, holding: Collection[str]) -> list[list[Judgement]]:
-    """Judgements that qualify, each group in its order of precedence, an ungrouped offer alone; by offer key."""
+    """Judgements that may be claimed, each group in its order of precedence, an ungrouped offer alone; by offer key."""
     groups: dict[str, list[Judgement]] = {}
     for judged in judgements:
-        if judged.qualifies:
+        if judged.qualifies and judged.reason not in NOT_CLAIMED:
             group = live.offers[judged.offer].group
             groups.setdefault(f"group {group}" if group else f"offer {judged.offer}", []).append(judged)
     for members in groups.values():
@@ -87,37 +104,6 @@ def _settled(evaluation: Evaluation, outranked: dict[str, str], blocked: dict[st
         for j in evaluation.judgements
     ]
     return replaced(evaluation, judgements=judgements)
-
-
-def _options(order: Order, offer: Offer, judged: Judgement) -> tuple[list[Option], str | None]:
-    """Gifts that may be sent, each with the sites that ship the order; and the caution that left none."""
-    if offer.gift is None:
-        return [], None
-    names = (offer.gift, *offer.otherwise) if offer.when_out == "substitute" else (offer.gift,)
-    caution: str | None = None
-    options = []
-    sites = _sites(order, judged)
-    for name in names:
-        unanswered = offer.gifts[name].cautions.unanswered()
-        if unanswered is None:
-            options.append(Option(name, sites, name != offer.gift))
-        else:
-            caution = caution or unanswered
-    return options, None if options else caution
-
-
-def _sites(order: Order, judged: Judgement) -> list[str]:
-    """Sites that ship the order: those of the lines that earned the gift first, in line order."""
-    first: dict[str, None] = {}
-    rest: dict[str, None] = {}
-    earned = set(judged.lines)
-    for line in order.lines:
-        if line.units > line.cancelled_units or not line.units:
-            if line.number in earned:
-                first[line.site] = None
-            elif line.kind == "goods":
-                rest[line.site] = None
-    return list(first | rest) or [DEFAULT_SITE]
 
 
 def _claim(order: Order, offer: Offer, judged: Judgement, options: list[Option]) -> Claim:

@@ -84,6 +84,85 @@ class Receipt:
 
 
 @value
+class Count:
+    """What lies there by hand, whatever the ledger thinks of it: all units that have not gone out or are on the way."""
+
+    id: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    at: Instant
+    kind: Literal["count"] = "count"
+
+
+@value
+class Damage:
+    """Gift units that can't be given any more."""
+
+    id: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    at: Instant
+    kind: Literal["damage"] = "damage"
+
+
+@value
+class Transfer:
+    """Free units go to another offer, to another site, or both. ``TransferIn`` follows from it."""
+
+    id: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    to_offer: str
+    to_site: str
+    at: Instant
+    kind: Literal["transfer"] = "transfer"
+
+
+@value
+class TransferIn:
+    """The receiving half of a transfer, said by the ledger itself: free at once, or on its way to another site."""
+
+    id: str
+    offer: str
+    gift: str
+    site: str
+    units: int
+    transfer: str
+    from_offer: str
+    from_site: str
+    at: Instant
+    kind: Literal["transfer_in"] = "transfer_in"
+
+
+@value
+class Arrival:
+    """Of a transfer, so many units have arrived; no more of it will."""
+
+    id: str
+    offer: str
+    transfer: str
+    units: int
+    at: Instant
+    kind: Literal["arrival"] = "arrival"
+
+
+@value
+class TakenDown:
+    """The announcement of an offer is gone from wherever it was shown."""
+
+    id: str
+    offer: str
+    at: Instant
+    kind: Literal["taken_down"] = "taken_down"
+
+
+@value
 class Tick:
     """The time, as a message: what is due by then is done."""
 
@@ -92,7 +171,8 @@ class Tick:
     kind: Literal["tick"] = "tick"
 
 
-Command = Claim | HandledGift | Receipt | Tick
+StockCommand = Count | Damage | Transfer | TransferIn | Arrival | TakenDown
+Command = Claim | HandledGift | Receipt | StockCommand | Tick
 
 
 @value

@@ -3,10 +3,11 @@
 Every entry has a deterministic id and the instant at which it was handled; the first with an id counts.
 """
 
+from dataclasses import field
 from typing import Literal
 
 from makeweight.domain.campaigns import Gift
-from makeweight.domain.claims import Claim, Decision, HandledGift, Outcome, Receipt
+from makeweight.domain.claims import Claim, Decision, HandledGift, Outcome, Receipt, StockCommand
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.qualify import Evaluation
@@ -21,7 +22,8 @@ from makeweight.domain.values import value
 class Judged:
     """An order revision was judged: its facts, the evaluation, the campaign revisions used, and what it claims.
 
-    ``standby`` are the next members of a group, best first, in case the one that is claimed is out of stock.
+    ``standby`` are the next members of a group, best first, in case the one that is claimed is out of stock;
+    ``withheld`` says of an offer which of its gifts may not be sent, and why, where another one may.
     """
 
     id: str
@@ -34,6 +36,7 @@ class Judged:
     gifts: dict[str, Gift]
     blocked: dict[str, str]
     at: Instant
+    withheld: dict[str, str] = field(default_factory=dict)
     kind: Literal["judged"] = "judged"
 
 
@@ -128,8 +131,9 @@ DeskEntry = Judged | Superseded | Answered | Reported | Overdue | Lapsed | NotPu
 class Settled:
     """A claim was settled, or an owed one served: its outcome with the figures, and the moves that it makes.
 
-    ``units`` is the change in what the order holds; for a benefit it comes without a move. Where it frees units that
-    owed claims can use, ``serves`` entries with this one's claim as their ``cause`` follow.
+    ``units`` is the change in what the order holds; for a benefit it comes without a move. An order that gets another
+    gift gives all of the old one back in the same entry. Where units come free that owed claims can use, ``serves``
+    entries with this one's claim as their ``cause`` follow.
     """
 
     id: str
@@ -174,14 +178,37 @@ class Received:
 
 @value
 class Handled:
-    """The warehouse released or packed units; units without cover come from the over-gift account."""
+    """What the warehouse did with an order's units; units without cover come from the over-gift account.
+
+    Where the order's own are to be found again, or free units can be used, ``serves`` entries follow.
+    """
 
     id: str
     command: HandledGift
     moves: list[Move]
     at: Instant
     over: int = 0
+    serves: int = 0
     kind: Literal["handled"] = "handled"
 
 
-LedgerEntry = Settled | Outnumbered | Received | Handled
+@value
+class Booked:
+    """A count, damage, transfer or arrival, or the end of an announcement.
+
+    ``owed`` are the units, by order, that a loss took from reservations, ``unexplained`` those that a count missed
+    beyond all that it may take from. ``refused`` is a code, and then nothing moves; ``serves`` entries follow.
+    """
+
+    id: str
+    command: StockCommand
+    moves: list[Move]
+    at: Instant
+    owed: dict[str, int] = field(default_factory=dict)
+    unexplained: int = 0
+    refused: str | None = None
+    serves: int = 0
+    kind: Literal["booked"] = "booked"
+
+
+LedgerEntry = Settled | Outnumbered | Received | Handled | Booked

@@ -54,25 +54,60 @@ UNITS = Machine(
         "free": "to be given",
         "reserved": "an order's",
         "released": "on a paper on the floor",
-        "packed": "gone",
+        "packed": "gone out with an order",
         "over_gift": "the other side of what went out and never came in",
+        "quarantine": "should lie there and was not found: a count settles it",
+        "in_transit": "on its way from another site",
+        "damaged": "gone, as waste",
+        "counted": "the other side of what a count finds or misses",
+        "elsewhere": "with another offer, or at another site",
+        "shelf": "the other side of what is put back or returned and was no order's",
     },
     events={
         "received": "stock comes in",
         "granted": "a claim is granted, or an owed one served",
-        "given_back": "the order wants less",
+        "given_back": "the order wants less, or another gift",
         "released": "its ticket goes to the floor",
         "packed": "the warehouse packed it: of the order's own, else of free stock, else from nowhere",
+        "short_picked": "the bin was empty: what the order had there, and all that is free",
+        "put_back": "the warehouse put it back: of the order's own, else the shelf's",
+        "returned": "it came back, and can be given again",
+        "scrapped": "it came back, and can't",
+        "counted": "someone counted by hand: free units are missed first, then the newest reservations",
+        "damaged": "of free stock, else of the newest reservations, else of the quarantine",
+        "transferred": "it goes to another offer or site",
+        "transferred_in": "it comes from another offer, or is on its way from another site",
+        "arrived": "what was on its way is there, or part of it",
     },
     steps=_steps("""
-        outside    received    free
-        free       granted     reserved
-        reserved   given_back  free
-        reserved   released    released
-        released   packed      packed
-        reserved   packed      packed
-        free       packed      packed
-        over_gift  packed      packed
+        outside     received        free
+        free        granted         reserved
+        reserved    given_back      free
+        reserved    released        released
+        released    packed          packed
+        reserved    packed          packed
+        free        packed          packed
+        over_gift   packed          packed
+        released    short_picked    quarantine
+        reserved    short_picked    quarantine
+        free        short_picked    quarantine
+        released    put_back        free
+        packed      put_back        free
+        shelf       put_back        free
+        packed      returned        free
+        shelf       returned        free
+        packed      scrapped        damaged
+        quarantine  counted         free counted
+        counted     counted         free
+        free        counted         counted
+        reserved    counted         counted
+        free        damaged         damaged
+        reserved    damaged         damaged
+        quarantine  damaged         damaged
+        free        transferred     elsewhere
+        elsewhere   transferred_in  free in_transit
+        in_transit  arrived         free counted
+        counted     arrived         free
     """),
 )
 
@@ -85,15 +120,20 @@ TICKET = Machine(
         "final": "may go out, with all that it will carry",
         "void": "nothing is to be picked",
         "released": "frozen: on the floor, as its paper was printed",
-        "packed": "frozen, and gone",
+        "packed": "frozen, and gone, unless it comes back",
     },
     events={
         "judged": "a revision of the order",
         "answered": "a decision of the ledger",
         "overdue": "no decision for 30 s",
+        "lapsed": "the order was not paid in time",
         "released": "the warehouse released this ticket",
-        "packed": "the warehouse packed it",
-        "beside": "the warehouse released or packed another ticket of the order",
+        "short_picked": "it did not find something, after it released the ticket without saying so",
+        "packed": "it packed the ticket",
+        "dispatched": "it gave the ticket's parcel to the carrier, after it packed it without saying so",
+        "put_back": "it put everything, or something, of the ticket back on the shelf",
+        "gift_returned": "a gift came back, of a ticket that was never said to be released",
+        "beside": "the warehouse did something with another ticket of the order",
     },
     steps=_steps("""
         start           judged    held final void
@@ -104,21 +144,44 @@ TICKET = Machine(
         held            overdue   gift_to_follow
         held            beside    void
         held            released  released
+        held            short_picked released
         held            packed    packed
+        held            dispatched packed
+        held            put_back  released void
+        held            gift_returned released
         gift_to_follow  judged    held void
         gift_to_follow  answered  final void
         gift_to_follow  beside    void
+        gift_to_follow  lapsed    held
         gift_to_follow  released  released
+        gift_to_follow  short_picked released
         gift_to_follow  packed    packed
+        gift_to_follow  dispatched packed
+        gift_to_follow  put_back  released void
+        gift_to_follow  gift_returned released
         final           judged    held void
+        final           answered  gift_to_follow void
+        final           lapsed    held
         final           beside    void
         final           released  released
+        final           short_picked released
         final           packed    packed
+        final           dispatched packed
+        final           put_back  released void
+        final           gift_returned released
         void            judged    held final
         void            answered  held gift_to_follow final
+        void            beside    held gift_to_follow final
         void            released  released
+        void            short_picked released
         void            packed    packed
+        void            dispatched packed
+        void            put_back  released
+        void            gift_returned released
         released        packed    packed
+        released        dispatched packed
+        released        put_back  void
+        packed          put_back  void
     """),
     groups={"open": ("held", "gift_to_follow", "final", "void")},
 )
@@ -138,7 +201,8 @@ OFFER = Machine(
         "starts": "its window begins",
         "settled": "a claim is settled, and takes units, gives units back or brings another cap",
         "received": "stock comes in",
-        "handled": "the warehouse packed units that no order held",
+        "handled": "the warehouse packed units that no order held, missed some, or has some back",
+        "booked": "stock is counted, damaged or transferred",
         "ends": "its window ends",
     },
     steps=_steps("""
@@ -146,11 +210,15 @@ OFFER = Machine(
         scheduled    starts     live running_low exhausted
         live         settled    running_low exhausted
         live         handled    running_low exhausted
+        live         booked     running_low exhausted
         running_low  settled    live exhausted
         running_low  received   live
-        running_low  handled    exhausted
+        running_low  handled    live exhausted
+        running_low  booked     live exhausted
         exhausted    settled    live running_low
         exhausted    received   live running_low
+        exhausted    handled    live running_low
+        exhausted    booked     live running_low
         live         ends       ended
         running_low  ends       ended
         exhausted    ends       ended

@@ -75,6 +75,14 @@ def window_of(start: datetime, end: datetime, zone: str) -> Window:
     return window
 
 
+def days_after(instant: Instant, zone: str, days: int) -> Instant:
+    """The same wall-clock time of a zone some days later; where the clock is changed then, the later reading."""
+    try:
+        return max(readings(instant.astimezone(zone_of(zone)).replace(tzinfo=None) + timedelta(days=days), zone))
+    except (OverflowError, ValueError):  # beyond the last year that there is
+        return datetime.max.replace(tzinfo=UTC)
+
+
 def seconds_between(earlier: Instant, later: Instant) -> float:
     """Seconds from one instant to another; negative if they are the other way round."""
     return (later - earlier).total_seconds()

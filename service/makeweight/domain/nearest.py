@@ -10,12 +10,14 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 from makeweight.domain.book import Live
-from makeweight.domain.campaigns import Offer, Scope
+from makeweight.domain.campaigns import DEFAULT_CLASSES, Offer, Scope
 from makeweight.domain.moments import Window
 from makeweight.domain.money import prorate
+from makeweight.domain.options import options_of, plan_of
 from makeweight.domain.orders import Line, Order
-from makeweight.domain.qualify import ELIGIBLE_CLASSES, Evaluation, Judgement, judge_one
+from makeweight.domain.qualify import Evaluation, Judgement, evaluate, judge_one
 from makeweight.domain.reasons import Reason, amount, clock, span
+from makeweight.domain.spending import spent
 from makeweight.domain.values import replaced, value
 
 ChangeKind = Literal[
@@ -33,7 +35,7 @@ _LEADS = dict.fromkeys(GOODS, "with") | dict.fromkeys(
     ("placed_earlier", "placed_later", "destination", "service", "paid"), "if"
 )
 # What a desk tells the nearest change of, beside near misses: the order meets these offers and may not have them.
-_FLIPPED = frozenset({Reason.DESTINATION, Reason.CAUTION})
+_FLIPPED = frozenset({Reason.DESTINATION, Reason.CAUTION, Reason.VALUE_USED})
 
 
 @value
@@ -78,19 +80,16 @@ def chained(parts: Iterable[Change]) -> Change | None:
 # ---------------------------------------------------------------- the change
 
 
-def may_go(_order: Order, offer: Offer) -> bool:
+def may_go(order: Order, offer: Offer) -> bool:
     """Whether any gift of the offer may go with the order; a benefit always may."""
-    if offer.gift is None:
-        return True
-    names = (offer.gift, *offer.otherwise) if offer.when_out == "substitute" else (offer.gift,)
-    return any(offer.gifts[name].cautions.unanswered() is None for name in names)
+    return offer.gift is None or bool(options_of(order, offer, plan_of(offer), [])[0])
 
 
 def nearest(
     order: Order,
     offer: Offer,
     *,
-    classes: Collection[str] = ELIGIBLE_CLASSES,
+    classes: Collection[str] = DEFAULT_CLASSES,
     opening: Window | None = None,
     judged: Judgement | None = None,
     goes: Callable[[Order, Offer], bool] = may_go,
@@ -328,7 +327,7 @@ def label(scope: Scope) -> str:
         found = f"these items{f' of {brands}' if brands else ''}{f' in {categories}' if categories else ''}"
     else:
         found = " in ".join(name for name in (brands, categories) if name) or "the order"
-    return f"{found}, some goods left out" if scope.not_skus or scope.not_categories else found
+    return f"{found}, some goods left out" if scope.leaves_out else found
 
 
 def _named(names: Collection[str]) -> str:
@@ -417,7 +416,7 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation
     if all(j.qualifies and j.reason not in _FLIPPED for j in evaluation.judgements):
         return evaluation
     judgements = [
-        replaced(j, nearest=_recorded(order, live.offers[j.offer], j))
+        replaced(j, nearest=_recorded(order, live.offers[j.offer], j, live))
         if j.near_miss or (j.qualifies and j.reason in _FLIPPED)
         else j
         for j in evaluation.judgements
@@ -425,8 +424,26 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation
     return replaced(evaluation, judgements=judgements)
 
 
-def _recorded(order: Order, offer: Offer, judged: Judgement) -> str:
-    change = nearest(order, offer, classes={order.order_class}, opening=_ALWAYS, judged=judged)
+def _recorded(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
+    if judged.reason is Reason.VALUE_USED:
+        return _left_over(order, offer, judged, live)
+
+    def goes(with_it: Order, asked: Offer) -> bool:
+        return asked.gift is None or bool(options_of(with_it, asked, live.plan(asked), [])[0])
+
+    change = nearest(order, offer, classes={order.order_class}, opening=_ALWAYS, judged=judged, goes=goes)
     if change is None or (judged.near_miss and not all(part.kind in GOODS for part in change.parts)):
         return ""
     return change.how
+
+
+def _left_over(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
+    """What to add to what other offers have left of the order's value; '' where that is not all that it takes.
+
+    More goods can let an offer that comes first use more, or take a share of a discount from what it uses.
+    """
+    change = _said("value", max(1, judged.gap), offer)
+    grown = apply(order, offer, change)
+    used = spent(grown, evaluate(grown, live), live, lambda one, _: may_go(grown, one))
+    met = any(j.offer == offer.key and j.qualifies and j.reason is not Reason.VALUE_USED for j in used.judgements)
+    return change.how if met and not order.discount else ""

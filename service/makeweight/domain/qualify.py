@@ -1,19 +1,20 @@
 """What an order is worth to each offer: qualifying values, comparison words, multiples, near misses, charged prices."""
 
+from collections.abc import Mapping
 from dataclasses import field
 from typing import NamedTuple
 
 from makeweight.domain.book import Ladder, Live, Shelf
-from makeweight.domain.campaigns import By, Clawback, Offer
-from makeweight.domain.moments import Instant
+from makeweight.domain.campaigns import BackOrders, By, Clawback, Offer
+from makeweight.domain.moments import Instant, days_after
 from makeweight.domain.money import prorate
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.reasons import Reason
-from makeweight.domain.values import value
+from makeweight.domain.values import replaced, value
 
 NEAR_MISS_PERCENT = 10  # an order is a near miss when it lies less than this below the threshold (common practice)
-# Only these classes take part in promotions: the others are the trade's usual exclusions (common practice).
-ELIGIBLE_CLASSES = frozenset({"retail"})
+# Why an order that meets an offer may not have it, before the other offers and the stock are looked at.
+INELIGIBLE = frozenset({Reason.DESTINATION, Reason.UNPAID})
 
 
 class Counted(NamedTuple):
@@ -56,9 +57,11 @@ class Judgement:
     """What one offer says of one order: its qualifying value ``worth / per`` beside the threshold.
 
     ``worth`` is in minor units (in units where the offer counts units), ``per`` is above 1 only for a unit price that
-    is no whole number. ``wanted`` counts gift units after the per-order cap. ``pay_by`` is set while the order still
-    has to be paid for the offer to stand, ``kept`` where goods came back. ``nearest`` tells the nearest change by which
-    an offer nearly met would have been earned, as a sentence goes on; '' where there is none.
+    is no whole number. ``wanted`` counts gift units after the per-order cap. An order ``qualifies`` by its value
+    alone; ``reason`` says why an offer that it meets is not claimed. ``pay_by`` is set while the order still has to be
+    paid for the offer to stand, and where it was paid too late; ``kept`` where goods came back; ``back_orders`` is what
+    the offer says of goods that are back-ordered. ``nearest`` tells the nearest change by which an offer that is nearly
+    met or not claimed would have been earned, as a sentence goes on; '' where there is none.
     """
 
     offer: str
@@ -77,6 +80,7 @@ class Judgement:
     strict: bool = False
     pay_by: Instant | None = None
     kept: Kept | None = None
+    back_orders: BackOrders = "wait"
     nearest: str = ""
 
     @property
@@ -135,16 +139,44 @@ def counted_lines(order: Order) -> Counted:
     return Counted(goods, units, charged, before)
 
 
-def evaluate(order: Order, live: Live) -> Evaluation:
-    """Judge an order by the live offers. Cancelled and excluded orders want nothing and get no judgements."""
-    if order.status == "cancelled" or order.order_class not in ELIGIBLE_CLASSES:
+def evaluate(order: Order, live: Live, released_at: Instant | None = None) -> Evaluation:
+    """Judge an order by the live offers. Cancelled and excluded orders want nothing and get no judgements.
+
+    ``released_at`` is when the first ticket of the order was released to the floor: what is added to it from then on
+    tops up nothing.
+    """
+    if order.status == "cancelled" or order.order_class != live.order_class:
         return Evaluation({}, [])
     if not live.offers:
         return Evaluation(live.revisions, [])
     counted = counted_lines(order)
-    late = any(line.added_at is not None for line in counted.lines)
+    late = returned = False
+    for line in counted.lines:
+        if line.added_at is not None:
+            late = True
+        if line.returned_units:
+            returned = True
     judgements: list[Judgement] = []
     prices: list[PriceCheck] = []
+    for shelf, places in _matched(counted, live):
+        found = counted if places is None else counted.only(places)
+        if late:
+            found = _in_time(found, shelf.end, released_at, top_up=shelf.top_up)
+        _judge_shelf(shelf, found, judgements, prices)
+    if not any(counted.charged):
+        judgements = []  # an order that is charged nothing takes part in nothing; its prices are checked all the same
+    if live.conditional:
+        judgements = [
+            _on_condition(order, live.offers[j.offer], j) if j.offer in live.conditional else j for j in judgements
+        ]
+    if returned:
+        judgements = _with_kept(counted, live.offers, judgements)
+    return Evaluation(live.revisions, judgements, prices)
+
+
+def _matched(counted: Counted, live: Live) -> list[tuple[Shelf, list[int] | None]]:
+    """The shelves that can match the order, each with the places of the lines that it holds; None is all of them."""
+    found: list[tuple[Shelf, list[int] | None]] = []
     if live.particular:
         matched: dict[int, tuple[Shelf, list[int]]] = {}
         for place, line in enumerate(counted.lines):
@@ -154,21 +186,14 @@ def evaluate(order: Order, live: Live) -> Evaluation:
                     matched[id(shelf)] = (shelf, [place])
                 else:
                     hit[1].append(place)
-        for shelf, places in matched.values():
-            _judge_shelf(shelf, counted.only(places), judgements, prices, late=late)
+        found.extend(matched.values())
     for shelf in live.whole_order:
-        found = counted
-        if shelf.scope.not_skus or shelf.scope.not_categories:
-            found = counted.only([i for i, line in enumerate(counted.lines) if shelf.scope.holds(line)])
-        _judge_shelf(shelf, found, judgements, prices, late=late)
-    return Evaluation(live.revisions, judgements, prices)
+        held = [i for i, line in enumerate(counted.lines) if shelf.scope.holds(line)] if shelf.leaves_out else None
+        found.append((shelf, held))
+    return found
 
 
-def _judge_shelf(
-    shelf: Shelf, found: Counted, judgements: list[Judgement], prices: list[PriceCheck], *, late: bool
-) -> None:
-    if late:
-        found = _in_time(found, shelf.end)
+def _judge_shelf(shelf: Shelf, found: Counted, judgements: list[Judgement], prices: list[PriceCheck]) -> None:
     for offer in shelf.priced:
         prices.extend(_checks(offer, found))
     for ladder in shelf.ladders:
@@ -179,9 +204,65 @@ def _judge_shelf(
             judgements.extend(_near_misses(ladder, reached, worth, per, found))
 
 
-def _in_time(found: Counted, end: Instant) -> Counted:
-    """Value added after the window's end makes no new entitlement."""
+def _in_time(found: Counted, end: Instant, released_at: Instant | None, *, top_up: bool) -> Counted:
+    """Value added after the window's end makes no new entitlement; where it tops up, none after the release does."""
+    if top_up:
+        if released_at is None:
+            return found
+        end = max(end, released_at)
     return found.only([i for i, line in enumerate(found.lines) if line.added_at is None or line.added_at < end])
+
+
+def _on_condition(order: Order, offer: Offer, judged: Judgement) -> Judgement:
+    """The judgement of an offer that asks where the order goes, or that it is paid in time. Unknown fits nothing."""
+    if not judged.qualifies:
+        return judged
+    if (offer.only_to and order.destination.country not in offer.only_to) or (
+        offer.services and order.service not in offer.services
+    ):
+        return replaced(judged, reason=Reason.DESTINATION)
+    if offer.paid_within_days is None:
+        return judged
+    pay_by = days_after(order.placed_at, offer.zone, offer.paid_within_days)
+    if order.paid_at is None:
+        return replaced(judged, pay_by=pay_by)
+    return judged if order.paid_at <= pay_by else replaced(judged, reason=Reason.UNPAID, pay_by=pay_by)
+
+
+def kept_goods(counted: Counted) -> Counted:
+    """The goods that the customer keeps: faulty ones too, since what the shop did wrong takes no gift away.
+
+    Values keep their share of the original order's discount; a broken minor unit counts for the customer.
+    """
+    places, units, charged, before = [], list(counted.units), list(counted.charged), list(counted.before)
+    for i, line in enumerate(counted.lines):
+        back = min(units[i], max(0, line.returned_units - line.faulty_units))
+        if back and back == units[i]:
+            continue
+        places.append(i)
+        if back:
+            left = units[i] - back
+            charged[i], before[i] = -(-charged[i] * left // units[i]), -(-before[i] * left // units[i])
+            units[i] = left
+    return Counted(counted.lines, units, charged, before).only(places)
+
+
+def _with_kept(counted: Counted, offers: Mapping[str, Offer], judgements: list[Judgement]) -> list[Judgement]:
+    """What the kept goods earn by themselves, for each gift that the order earned."""
+    kept = kept_goods(counted)
+    refund = sum(counted.charged) - sum(kept.charged)
+    found = []
+    for judged in judgements:
+        offer = offers[judged.offer]
+        if judged.qualifies and offer.kind == "gift":
+            earning = set(judged.lines)
+            ours = kept.only([i for i, line in enumerate(kept.lines) if line.number in earning])
+            worth, per = measure(offer.by, ours, before_discount=offer.basis == "before_discount")
+            met = worth > offer.threshold * per if offer.strict else worth >= offer.threshold * per
+            units = _wanted(offer, worth)[0] if met else 0
+            judged = replaced(judged, kept=Kept(units, refund, offer.clawback))  # noqa: PLW2901 - a copy of it
+        found.append(judged)
+    return found
 
 
 def measure(by: str, found: Counted, *, before_discount: bool = False) -> tuple[int, int]:
@@ -208,16 +289,19 @@ def measure(by: str, found: Counted, *, before_discount: bool = False) -> tuple[
 
 
 def _qualified(offer: Offer, worth: int, per: int, found: Counted) -> Judgement:
-    times = worth // offer.threshold if offer.for_each else 1
-    asked = wanted = times * offer.units
-    reason = None
-    if offer.order_cap is not None and wanted > offer.order_cap:
-        wanted, reason = offer.order_cap, Reason.ORDER_CAP
+    wanted, asked = _wanted(offer, worth)
+    reason = Reason.ORDER_CAP if wanted < asked else None
     lines = _earning(offer, found)
     return Judgement(
         offer.key, offer.revision, True, worth, offer.threshold, wanted, per, False, reason, None, lines, asked,
-        offer.by, offer.strict,
+        offer.by, offer.strict, None, None, offer.back_orders,
     )  # fmt: skip
+
+
+def _wanted(offer: Offer, worth: int) -> tuple[int, int]:
+    """Gift units that a value earns, after the cap of an order and before it."""
+    asked = (worth // offer.threshold if offer.for_each else 1) * offer.units
+    return (asked if offer.order_cap is None else min(asked, offer.order_cap)), asked
 
 
 def _earning(offer: Offer, found: Counted) -> list[int]:
@@ -261,6 +345,7 @@ def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Coun
                 lines=lines,
                 by=offer.by,
                 strict=offer.strict,
+                back_orders=offer.back_orders,
             )
         )
     return near
@@ -286,18 +371,22 @@ def _checks(offer: Offer, found: Counted) -> list[PriceCheck]:
     return checks
 
 
-def judge_one(order: Order, offer: Offer) -> Judgement:
+def judge_one(order: Order, offer: Offer, released_at: Instant | None = None) -> Judgement:
     """One offer on one order, recorded or not: for explanations, which also tell of offers that were far off."""
     counted = counted_lines(order)
     found = counted.only([i for i, line in enumerate(counted.lines) if offer.scope.holds(line)])
-    found = _in_time(found, offer.window.end)
+    found = _in_time(found, offer.window.end, released_at, top_up=offer.top_up)
     worth, per = measure(offer.by, found, before_discount=offer.basis == "before_discount")
     ladder = Ladder(offer.by, [offer])
-    if ladder.reached(worth, per):
-        return _qualified(offer, worth, per, found)
-    reason = Reason.NO_PURCHASE if offer.by == "any" else Reason.BELOW_THRESHOLD
-    near = bool(_near_misses(ladder, 0, worth, per, found))
+    free = not any(counted.charged)
+    if ladder.reached(worth, per) and not free:
+        judged = _on_condition(order, offer, _qualified(offer, worth, per, found))
+        if any(line.returned_units for line in counted.lines):
+            return _with_kept(counted, {offer.key: offer}, [judged])[0]
+        return judged
+    reason = Reason.NO_PURCHASE if offer.by == "any" or free else Reason.BELOW_THRESHOLD
+    near = not free and bool(_near_misses(ladder, 0, worth, per, found))
     return Judgement(
         offer.key, offer.revision, False, worth, offer.threshold, 0, per, near, reason, None, found.numbers(), 0,
-        offer.by, offer.strict,
+        offer.by, offer.strict, back_orders=offer.back_orders,
     )  # fmt: skip

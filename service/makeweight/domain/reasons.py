@@ -56,21 +56,24 @@ class Figures:
 
 _SENTENCES: Mapping[Reason, str] = {
     Reason.CANCELLED: "The order was cancelled.",
-    Reason.ORDER_CLASS: "Orders of class {order_class} take no part in promotions.",
+    Reason.ORDER_CLASS: "Orders of class {order_class} take no part in this campaign.",
     Reason.OUTSIDE_WINDOW: "The order was placed outside the campaign's window.",
     Reason.DESTINATION: "The offer is not made for this destination or service.",
     Reason.UNPAID: "It was to be paid by {pay_by}, and was not.",
     Reason.BELOW_THRESHOLD: "{value} counted where {word} {threshold} is asked: {gap} short.",
     Reason.NO_PURCHASE: "None of the goods that the offer asks for was bought at a price above zero.",
-    Reason.VALUE_USED: "{value} is left where {word} {threshold} is asked: {gap} short, as the rest earned {winner}.",
+    Reason.VALUE_USED: "{value} is left where {word} {threshold} is asked: the rest earned {winner}.",
     Reason.OUTRANKED: "Only one offer of its group is given, and {winner} comes first.",
     Reason.ORDER_CAP: "At most {cap} to an order.",
-    Reason.CAUTION: "The caution '{caution}' of its gift is not answered with 'none', so it is not sent.",
-    Reason.CUSTOMER_CAP: "This customer already has {customer_live} of at most {customer_cap}{last}.",
+    Reason.CAUTION: "Its gift is withheld: {caution}.",
+    Reason.CUSTOMER_CAP: "This customer{known} already has {customer_live} of at most {customer_cap}{last}.",
     Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came{last}.",
     Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came{last}.",
     Reason.NOT_WANTED: "The order no longer asks for this gift.",
 }
+
+
+_KNOWN = {"email": " (known by the e-mail address)", "payment": " (known by the means of payment)"}
 
 
 def sentence(reason: Reason, facts: Mapping[str, object]) -> str:
@@ -81,6 +84,11 @@ def sentence(reason: Reason, facts: Mapping[str, object]) -> str:
 def flipped(why: str, how: str, verb: str = "would have been earned") -> str:
     """The sentence of a decline with the nearest change that would have flipped it, where there is one."""
     return f"{why.removesuffix('.')}; it {verb} {how}." if how else why
+
+
+def known_by(customer_by: str) -> str:
+    """How a customer without an account is known, as a sentence goes on: a cap counts who that is, not who orders."""
+    return _KNOWN.get(customer_by, "")
 
 
 def last_taken(figures: Figures, order: str) -> str:

@@ -103,7 +103,11 @@ class Notice:
 
 @value
 class OfferLevel:
-    """What the ledger knows of one offer, as of its ``sequence``-th entry."""
+    """What the ledger knows of one offer, as of its ``sequence``-th entry.
+
+    ``advertised_after_seconds`` is how long it was still announced after it ran out, as far as someone has said when
+    the announcement went; ``owed_after`` counts the claims that have become owed since it ran out.
+    """
 
     offer: str
     sequence: int
@@ -112,3 +116,6 @@ class OfferLevel:
     total_cap: int | None
     exhausted_at: Instant | None
     balances: list[Balance]
+    taken_down_at: Instant | None = None
+    advertised_after_seconds: int | None = None
+    owed_after: int = 0

@@ -34,7 +34,7 @@ def hold(condition: bool, code: str, message: str) -> None:
         raise InvariantViolation(code, message)
 
 
-def replaced(kept: T, **changes: object) -> T:
+def replaced(kept: T, /, **changes: object) -> T:
     """A copy of a value with some members changed; members it does not declare are kept."""
     copy = object.__new__(kept.__class__)
     copy.__dict__.update(kept.__dict__, **changes)

@@ -1,6 +1,6 @@
 """The story of one order: what happened to it, and for every offer of its campaigns what came of it and why."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -9,7 +9,7 @@ from makeweight.domain.campaigns import Campaign, Offer
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
-from makeweight.domain.qualify import ELIGIBLE_CLASSES, judge_one
+from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, flipped, sentence
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
@@ -104,19 +104,13 @@ def _campaigns(state: OrderState, book: Book) -> list[Campaign]:
     return [c for c in found.values() if order.market in c.markets and order.currency == c.currency]
 
 
-def _classes(campaign: Campaign) -> Collection[str]:
-    """The order classes that take part in a campaign: the same in all of them."""
-    del campaign
-    return ELIGIBLE_CLASSES
-
-
 def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> dict[str, Any]:
     """Why the order has no offer of a campaign, by the first check that it failed, and what would have flipped it."""
     order = state.order
     if order.status == "cancelled":
         return {"reason": Reason.CANCELLED, "says": sentence(Reason.CANCELLED, {})}
     opening, asked = campaign.window, offer
-    if order.order_class not in _classes(campaign):
+    if order.order_class not in campaign.classes:
         reason, why = Reason.ORDER_CLASS, sentence(Reason.ORDER_CLASS, {"order_class": order.order_class})
     elif not opening.holds(order.placed_at):
         reason, why = Reason.OUTSIDE_WINDOW, sentence(Reason.OUTSIDE_WINDOW, {})
@@ -129,7 +123,7 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
             why = explain_shortfall(judged, reason, order.currency)
     if not opening.holds(order.placed_at):
         opening, asked = _opening(book, campaign, offer, order.placed_at)
-    change = nearest(order, asked, classes=_classes(campaign), opening=opening)
+    change = nearest(order, asked, classes=campaign.classes, opening=opening)
     return {"reason": reason, "says": flipped(why, change.how if change else "")}
 
 

@@ -15,10 +15,11 @@ from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.messages import TICKET
 from makeweight.domain.book import Book
+from makeweight.domain.entries import DeskEntry
 from makeweight.planning.ending import Ending, latest
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
-from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger import Ledger
 from makeweight.stages.ledger.state import BALANCES, CLAIMS
 
@@ -89,11 +90,19 @@ class TopicReader:
         )
 
     def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
-        """The story of an order, or None if it was never seen. Reads the order's partition of the desk's log."""
+        """The story of an order, or None if it was never seen."""
+        state, entries = self.order(order, progress)
+        return None if state is None else story(state, entries, self.book())
+
+    def order(self, order: str, progress: Progress | None = None) -> tuple[OrderState | None, list[DeskEntry]]:
+        """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of.
+
+        Reads the order's partition of the desk's log.
+        """
         partition = partition_of(order, self.partitions("order-log"))
         key = order.encode()
         count = 0
-        entries = []
+        entries: list[DeskEntry] = []
         for chunk in read_to_end(self._consumer, self._names.topic("order-log"), {partition: 0}):
             entries += [entry_of("desk", r.value or b"") for r in chunk if r.key == key]
             count += len(chunk)
@@ -102,5 +111,4 @@ class TopicReader:
         store, desk = MemoryStore(), Desk()
         for entry in entries:
             desk.fold(store, entry)
-        state = store.get(ORDERS, order)
-        return None if state is None else story(state, entries, self.book())
+        return store.get(ORDERS, order), entries

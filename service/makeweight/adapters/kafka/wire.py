@@ -6,12 +6,13 @@ from typing import Any
 
 from makeweight.adapters.hosting import Incoming
 from makeweight.contracts.codec import dumps, not_carried
+from makeweight.contracts.commands import read_command
 from makeweight.contracts.events import Envelope, Headers, headers, kind_of, read_data, read_record
-from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES, Reject
+from makeweight.contracts.messages import DECISION, ENTRIES, Reject
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES, TOPICS, Topic
-from makeweight.domain.claims import Claim, Tick
+from makeweight.domain.claims import Tick
 from makeweight.domain.values import value
 from makeweight.stages.port import Output
 
@@ -79,9 +80,7 @@ def _decision(body: bytes) -> tuple[Any, str]:
 
 
 def _command(body: bytes) -> tuple[Any, str]:
-    message = COMMAND.loads(body)
-    if not isinstance(message, Tick):
-        _at_least("units", message.units, 0 if isinstance(message, Claim) else 1)
+    message = read_command(body)
     return message, ("" if isinstance(message, Tick) else message.offer)
 
 

@@ -26,7 +26,8 @@ from makeweight.adapters.local.counting import Counting
 from makeweight.adapters.local.engine import Engine
 from makeweight.adapters.local.store import SqliteStore, due_text
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.messages import COMMAND, ENTRIES
+from makeweight.contracts.commands import read_command
+from makeweight.contracts.messages import ENTRIES
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.moments import Instant
@@ -160,7 +161,7 @@ class Host:
     def _take_pending(self, position: int, one: Incoming, now: Instant) -> None:
         """Work on one input that another process (`publish`) has put into the inbox; one that fails is put aside."""
         try:
-            self._take_one(replaced(one, body=COMMAND.loads(one.raw)), now)
+            self._take_one(replaced(one, body=read_command(one.raw)), now)
             outputs = self._finish()
         except DEFECTS as error:
             self._undo(error)

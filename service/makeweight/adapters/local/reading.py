@@ -5,6 +5,7 @@ A connection of its own: under WAL a reader sees the last commit and never waits
 
 import threading
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from makeweight.contracts.codec import Codec
 from makeweight.contracts.messages import DESK_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
+from makeweight.domain.entries import DeskEntry
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
@@ -22,7 +24,7 @@ from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
-from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger.say import level_of
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
 from makeweight.stages.port import Space
@@ -81,15 +83,29 @@ class Reader:
         """Whether anything of any order is due by the clock."""
         return bool(self._rows("SELECT 1 FROM state WHERE due <= ? LIMIT 1", due_text(now)))
 
+    def watermark(self) -> Instant | None:
+        """The newest instant at which any order was placed or revised, as the orders say; None before the first."""
+        # Compared as instants, not as texts: their offsets differ.
+        told = self._rows(
+            "SELECT DISTINCT json_extract(CAST(body AS TEXT), '$.order.placed_at'), "
+            "json_extract(CAST(body AS TEXT), '$.order.revised_at') FROM desk_log "
+            "WHERE json_extract(CAST(body AS TEXT), '$.kind') = 'judged'"
+        )
+        return max((Instant.fromisoformat(text).astimezone(UTC) for row in told for text in row), default=None)
+
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
+        state, entries = self.order(order)
+        return None if state is None else story(state, entries, self.book())
+
+    def order(self, order: str) -> tuple[OrderState | None, list[DeskEntry]]:
+        """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of."""
         rows = self._rows("SELECT body FROM desk_log WHERE key = ? ORDER BY position", order)
         entries = [DESK_ENTRY.loads(body) for (body,) in rows]
         store, desk = MemoryStore(), Desk()
         for entry in entries:
             desk.fold(store, entry)
-        state = store.get(ORDERS, order)
-        return None if state is None else story(state, entries, self.book())
+        return store.get(ORDERS, order), entries
 
     def ending(self) -> Ending:
         """What everything has come to so far."""

@@ -14,7 +14,7 @@ from makeweight.adapters.local.host import Host
 from makeweight.adapters.local.reading import Reader
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.entries import Answered, Handled, Judged, Outnumbered, Received, Reported, Settled
+from makeweight.domain.entries import Answered, Booked, Handled, Judged, Outnumbered, Received, Reported, Settled
 from makeweight.domain.moments import Instant
 from makeweight.planning.ending import Ending
 
@@ -36,7 +36,7 @@ def recorded(stage: str, entries: Iterable[Any]) -> Iterator[Incoming]:
             body = entry.claim
         elif isinstance(entry, Received):
             body = entry.receipt
-        elif isinstance(entry, Handled):
+        elif isinstance(entry, Handled | Booked):
             body = entry.command
         if body is not None:
             yield Incoming(topic, "", "", "", b"", body, digest)

@@ -30,7 +30,7 @@ REJECT_REASONS = (
     "unknown_ticket", "unknown_claim", "too_many_revisions", "too_many_facts", "defect",
 )  # fmt: skip
 INVARIANTS = ("S1", "S2", "S4", "S5", "S10", "S12")
-ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift")
+ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift", "quarantine", "in_transit")
 OUTCOMES = ("granted", "owed", "declined")
 LATENCY_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300, 3600)
 STAGE_SECONDS = (0.00005, 0.0001, 0.00025, 0.0005, 0.001, 0.0025, 0.005, 0.01, 0.1)

@@ -51,7 +51,7 @@ def _all_of(state: OrderState) -> list[Subject]:
 
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     pins = state.evaluation.campaigns if state is not None else None
-    live = view.book.live(event.placed_at, event.market, event.currency, pins)
+    live = view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
     evaluation = evaluate(event, live)
     claims: list[Claim] = []
     holding: set[str] = set()
@@ -75,6 +75,7 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
         benefits=choice.benefits,
         gifts=choice.gifts,
         blocked=choice.blocked,
+        withheld=choice.withheld,
         at=view.now,
     )
 

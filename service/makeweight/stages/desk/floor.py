@@ -72,7 +72,8 @@ def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:
     for known in state.frozen:
         frozen, paper = known, known.paper
         take_off = asked.get(known.ticket, [])
-        empty = bool(frozen.gone or frozen.gone_lines) and not frozen.gifts_left and not frozen.lines_left
+        put_back = bool(frozen.gone or frozen.gone_lines) and not frozen.back
+        empty = put_back and not frozen.gifts_left and not frozen.lines_left
         if empty and paper.state != "void":
             paper = replaced(paper, state="void", lines=[], gift_lines=[])
         if paper is not frozen.paper or paper.take_off != take_off:

@@ -60,6 +60,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             benefits=entry.benefits,
             gifts=entry.gifts,
             blocked=entry.blocked,
+            withheld=entry.withheld,
         )
     else:
         state = replaced(
@@ -74,6 +75,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             benefits=entry.benefits,
             gifts={**old.gifts, **entry.gifts},
             blocked=entry.blocked,
+            withheld=entry.withheld,
             overdue=0,
             overdue_at=None,
         )

@@ -123,6 +123,7 @@ class OrderState:
     benefits: dict[str, str] = field(default_factory=dict)
     gifts: dict[str, Gift] = field(default_factory=dict)
     blocked: dict[str, str] = field(default_factory=dict)
+    withheld: dict[str, str] = field(default_factory=dict)
     overdue: int = 0
     overdue_at: Instant | None = None
     frozen: list[Frozen] = field(default_factory=list)

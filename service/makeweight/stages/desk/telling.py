@@ -5,8 +5,9 @@ from datetime import timedelta
 
 from makeweight.domain.claims import Decision
 from makeweight.domain.moments import Instant, seconds_between
+from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Judgement, PriceCheck
-from makeweight.domain.reasons import Reason, amount, flipped, last_taken, measured, sentence
+from makeweight.domain.reasons import Reason, amount, clock, flipped, known_by, last_taken, measured, sentence
 from makeweight.domain.tickets import Notice, NoticeKind, Told
 from makeweight.domain.values import replaced
 from makeweight.stages.desk import floor
@@ -29,6 +30,8 @@ def told(state: OrderState) -> list[Told]:
         if offer in said and not wish.claim.units and not wish.held:
             continue  # wanted once and no longer: what the order now lacks tells more
         said[offer] = _told_wish(state, offer, wish)
+        if offer in state.withheld and wish.claim.units:
+            said[offer] = replaced(said[offer], sentence=f"{said[offer].sentence} Withheld: {state.withheld[offer]}.")
         if offer in capped:
             limit = sentence(Reason.ORDER_CAP, {"cap": capped[offer]})
             said[offer] = replaced(said[offer], sentence=f"{said[offer].sentence} {limit}")
@@ -56,7 +59,7 @@ def _withheld(caution: str, judged: Judgement | None) -> str:
 
 
 def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
-    """The sentence of an offer whose value was not met: what counted, what is asked, how much is missing."""
+    """The sentence of an offer that was not claimed for what the order is: what counted, what is asked, what lacks."""
     return sentence(
         reason,
         {
@@ -65,6 +68,8 @@ def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
             "gap": measured(judged.gap, judged.by, currency),
             "word": "over" if judged.strict else "at least",
             "cap": judged.wanted,
+            "winner": judged.winner,
+            "pay_by": clock(judged.pay_by) if judged.pay_by else "",
         },
     )
 
@@ -75,11 +80,11 @@ def _told_wish(state: OrderState, offer: str, wish: Wish) -> Told:
         if wish.claim.units == 0:
             return Told(offer, "declined", sentence(Reason.NOT_WANTED, {}), Reason.NOT_WANTED)
         return Told(offer, "waiting", "The ledger has not answered yet.")
-    return Told(offer, answer.outcome, explain_decision(wish, state.order.currency), answer.reason)
+    return Told(offer, answer.outcome, explain_decision(wish, state.order), answer.reason)
 
 
-def explain_decision(wish: Wish, currency: str) -> str:
-    """The sentence of a decision of the ledger, with the figures that decided."""
+def explain_decision(wish: Wish, order: Order) -> str:
+    """The sentence of a decision of the ledger on an order, with the figures that decided."""
     answer = wish.answer
     if answer is None:
         return "The ledger has not answered yet."
@@ -87,19 +92,22 @@ def explain_decision(wish: Wish, currency: str) -> str:
     what = answer.gift or wish.claim.benefit or "gift"
     if answer.units:
         claim = wish.claim
-        earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, currency)}"
-        instead = " instead of the announced gift" if answer.substitute else ""
+        earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, order.currency)}"
+        chosen = claim.options[0].gift if wish.answered and claim.options else answer.gift
+        instead = " instead of the chosen gift" if answer.gift != chosen else ""
+        instead = " instead of the announced gift" if answer.substitute else instead
         parts.append(f"Given: {answer.units} x {what}{instead}{earned}.")
     if answer.owed:
         parts.append(f"Owed: {answer.owed}, to follow when stock comes in.")
     if answer.reason is not None:
-        parts.append(sentence(answer.reason, _figures(answer)))
+        parts.append(sentence(answer.reason, _figures(answer, order)))
     return " ".join(parts) or "Nothing is wanted."
 
 
-def _figures(answer: Decision) -> dict[str, object]:
+def _figures(answer: Decision, order: Order) -> dict[str, object]:
     figures = answer.figures
-    return {**vars(figures), "cap": figures.wanted, "last": last_taken(figures, answer.order)}
+    told = {"cap": figures.wanted, "last": last_taken(figures, answer.order), "known": known_by(order.customer_by)}
+    return {**vars(figures), **told}
 
 
 def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict[str, Notice]:
@@ -211,14 +219,13 @@ def _of_wish(state: OrderState, offer: str, wish: Wish, at: Instant) -> dict[str
     if answer is None or not wish.answered:
         return {}
     found = {}
-    currency = state.order.currency
     if answer.owed:
-        n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, currency), at, offer=offer)
+        n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, state.order), at, offer=offer)
         found[n.id] = n
     if answer.reason in (Reason.NO_STOCK, Reason.CAMPAIGN_CAP) and not answer.units:
         late = seconds_between(state.order.placed_at, state.first_at)
         if late > LATE_SECONDS:
-            text = f"Late arrival {late:.0f} s: {explain_decision(wish, currency)}"
+            text = f"Late arrival {late:.0f} s: {explain_decision(wish, state.order)}"
             n = notice(state, "late_arrival", offer, wish.claim.units, text, at, offer=offer)
             found[n.id] = n
     refused = answer.figures.customer_refused

@@ -29,20 +29,38 @@ def _number(state: OrderState, site: str) -> int:
 
 
 def open_contents(state: OrderState) -> dict[str, Content]:
-    """What is outstanding, by site: lines and gift units that are on no frozen ticket. Nothing if cancelled."""
+    """What is to be picked, by site: lines and gift units that are on no frozen ticket. Nothing if cancelled.
+
+    Goods on back order are on no ticket, and neither is a gift that waits for them.
+    """
     if state.order.status == "cancelled":
         return {}
     contents: dict[str, Content] = {}
-    for line in open_lines(state):
+    lines = open_lines(state)
+    missing = [line for line in lines if line.back_ordered]
+    for line in lines if not missing else [line for line in lines if not line.back_ordered]:
         content = contents.get(line.site)
         if content is None:
             content = contents[line.site] = Content([], {})
         content.lines.append(line)
     for offer, wish in state.wishes.items():
         units = outstanding(state, offer, wish)
+        if missing and waits_for_goods(state, offer, missing):
+            continue
         if units > 0 and wish.answer is not None and wish.answer.site is not None:
             contents.setdefault(wish.answer.site, Content([], {})).gifts[offer] = units
     return contents
+
+
+def waits_for_goods(state: OrderState, offer: str, missing: list[Line]) -> bool:
+    """Whether a gift waits because all goods that earned it are on back order, of those that are still to be picked."""
+    judged = next((j for j in state.evaluation.judgements if j.offer == offer), None)
+    if judged is None or judged.back_orders == "travel":
+        return False
+    absent = {line.number for line in missing}
+    here = {line.number for line in state.order.lines if line.live_units and line.number not in absent}
+    earned = set(judged.lines)
+    return not earned.isdisjoint(absent) and earned.isdisjoint(here)
 
 
 def open_lines(state: OrderState) -> list[Line]:

@@ -2,9 +2,20 @@
 
 from typing import Any
 
-from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
+from makeweight.domain.claims import (
+    Arrival,
+    Claim,
+    Count,
+    Damage,
+    HandledGift,
+    Receipt,
+    TakenDown,
+    Tick,
+    Transfer,
+    TransferIn,
+)
 from makeweight.stages.ledger import decide, fold, say
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, SEEN, SERVED
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, EARLY, OFFERS, OWED, SEEN, SERVED, TRANSIT
 from makeweight.stages.port import Message, Output, Space, Store, Subject, Verdict, View
 
 
@@ -12,11 +23,11 @@ class Ledger:
     """The ledger as a host sees it."""
 
     name = "ledger"
-    spaces: tuple[Space[Any], ...] = (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED)
-    urgent = frozenset({"claim"})
+    spaces: tuple[Space[Any], ...] = (OFFERS, CLAIMS, BALANCES, CUSTOMERS, OWED, SEEN, SERVED, TRANSIT, EARLY)
+    urgent = frozenset({"claim", "transfer"})
 
     def decide(self, store: Store, message: Message, view: View) -> Verdict:
-        """What happened, as entries. Claims, handled gifts, receipts and ticks are its messages."""
+        """What happened, as entries. Claims, handled gifts, what people say of stock, and ticks are its messages."""
         body = message.body
         if isinstance(body, Claim):
             return decide.claim(store, body, view)
@@ -24,6 +35,8 @@ class Ledger:
             return decide.handled(store, body, view)
         if isinstance(body, Receipt):
             return decide.receipt(store, body, view)
+        if isinstance(body, Count | Damage | Transfer | TransferIn | Arrival | TakenDown):
+            return decide.booked(store, body, view)
         if isinstance(body, Tick):
             return Verdict("applied")  # nothing of the ledger's is due by the clock yet
         raise TypeError(f"the ledger takes no {type(body).__name__}")

@@ -1,11 +1,16 @@
 """What the ledger makes of a command: immutable entries, declines and no-ops included."""
 
-from makeweight.domain.claims import Claim, HandledGift, Receipt
-from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
+from collections.abc import Iterable
+
+from makeweight.domain.claims import Arrival, Claim, HandledGift, Receipt, StockCommand, Transfer
+from makeweight.domain.entries import Booked, Handled, LedgerEntry, Outnumbered, Received
 from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
-from makeweight.stages.ledger.settle import handling, outcome_of, receiving, settle
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, key
+from makeweight.stages.ledger.ahead import Ahead
+from makeweight.stages.ledger.fold import fold
+from makeweight.stages.ledger.movements import booking, handling, receiving, refusal
+from makeweight.stages.ledger.settle import found_again, served, settle
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, Seen, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
 
 
@@ -15,21 +20,22 @@ def claim(store: Store, wanted: Claim, view: View) -> Verdict:
     if state is not None:
         if wanted.number < state.claim.number:
             # What its first coming freed may still have to serve others, if a host died over it.
-            rest = _repeated(store, wanted.offer, wanted.id, ("claim", wanted.offer, wanted.order), view)
+            rest = _repeated(store, wanted.offer, wanted.id, [("claim", wanted.offer, wanted.order)], view)
             outnumbered = Outnumbered(f"{wanted.id}:outnumbered", wanted, view.now)
             return Verdict("superseded", [outnumbered, *rest.entries], rest.subjects[1:])
         if wanted.number == state.claim.number:
             if wanted == state.claim:
-                return _repeated(store, wanted.offer, wanted.id, ("claim", wanted.offer, wanted.order), view)
+                return _repeated(store, wanted.offer, wanted.id, [("claim", wanted.offer, wanted.order)], view)
             return _conflict(f"Claim {wanted.id} came before with other content; the first counts")
     offer = store.get(OFFERS, wanted.offer) or OfferState(wanted.offer)
     settled = settle(store, wanted, state, offer, view.now)
-    served: list[LedgerEntry] = []
+    rest_of: list[LedgerEntry] = []
     for move in settled.moves:
         if move.target is Account.FREE:
             free = _free_after(store, wanted.offer, move)
-            served = _serve(store, wanted.offer, move, free, view, wanted.id, besides=wanted.order)
-    return Verdict("applied", [replaced(settled, serves=len(served)) if served else settled, *served])
+            place = (move.gift, move.site)
+            rest_of = _serve(store, wanted.offer, place, free, view, wanted.id, besides=wanted.order)
+    return Verdict("applied", [replaced(settled, serves=len(rest_of)) if rest_of else settled, *rest_of])
 
 
 def receipt(store: Store, command: Receipt, view: View) -> Verdict:
@@ -38,43 +44,81 @@ def receipt(store: Store, command: Receipt, view: View) -> Verdict:
     if known is not None:
         return known
     move = receiving(command)
-    served = _serve(store, command.offer, move, _free_after(store, command.offer, move), view, command.id)
-    received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now, len(served))
-    return Verdict("applied", [received, *served])
+    free = _free_after(store, command.offer, move)
+    followers = _serve(store, command.offer, (move.gift, move.site), free, view, command.id)
+    received = Received(f"{command.offer}:{command.id}:received", command, [move], view.now, len(followers))
+    return Verdict("applied", [received, *followers])
 
 
 def handled(store: Store, command: HandledGift, view: View) -> Verdict:
-    """The warehouse released or packed units; a fact without cover is never refused."""
+    """What the warehouse did with units of an order; a fact without cover is never refused."""
     known = _seen(store, command, view)
     if known is not None:
         return known
     moves, over = handling(store, command)
-    return Verdict("applied", [Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)])
+    entry = Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)
+    if command.happened in ("released", "packed"):
+        return Verdict("applied", [entry])
+    return Verdict("applied", _with_followers(store, entry, moves, [command.order], view))
 
 
-def _seen(store: Store, command: Receipt | HandledGift, view: View) -> Verdict | None:
+def booked(store: Store, command: StockCommand, view: View) -> Verdict:
+    """What someone counted, damaged or moved between offers and sites, or that an announcement is gone.
+
+    What is refused is logged as well, so that it stays refused when it comes again.
+    """
+    known = _seen(store, command, view)
+    if known is not None:
+        return known
+    entry_id = f"{command.offer}:{command.id}:booked"
+    code = refusal(store, command)
+    if code is not None:
+        refused = Booked(entry_id, command, [], view.now, refused=code)
+        return Verdict("rejected", [refused], problem=_problem(command, code))
+    found = booking(store, command)
+    owed = {state.claim.order: units for state, units in found.hit}
+    entry = Booked(entry_id, command, found.moves, view.now, owed, found.unexplained)
+    return Verdict("applied", _with_followers(store, entry, found.moves, list(owed), view))
+
+
+def _problem(command: StockCommand, code: str) -> Problem:
+    if code == "unknown_transfer" and isinstance(command, Arrival):
+        return Problem(code, f"No transfer {command.transfer} is on its way to {command.offer}")
+    what = "are free to be sent" if isinstance(command, Transfer) else "lie there"
+    return Problem(code, f"Fewer units {what} than {command.id} of {command.offer} says")
+
+
+def _seen(store: Store, command: Receipt | HandledGift | StockCommand, view: View) -> Verdict | None:
     seen = store.get(SEEN, key(command.offer, command.id))
     if seen is None:
         return None
-    if seen.command == command:
-        return _repeated(store, command.offer, command.id, ("level", command.offer), view)
-    return _conflict(f"Command {command.id} came before with other content; the first counts")
+    if seen.command != command:
+        return _conflict(f"Command {command.id} came before with other content; the first counts")
+    if seen.refused is not None and not isinstance(seen.command, Receipt | HandledGift):
+        return Verdict("rejected", problem=_problem(seen.command, seen.refused))
+    return _repeated(store, command.offer, command.id, _of_command(command.offer, command.id, seen), view)
 
 
-def _repeated(store: Store, offer: str, cause: str, subject: Subject, view: View) -> Verdict:
+def _of_command(offer: str, name: str, seen: Seen) -> list[Subject]:
+    """What a command changed itself, beside the offer's level."""
+    subjects: list[Subject] = [("claim", offer, order) for order in seen.orders]
+    return [*subjects, ("transfer", offer, name)] if seen.units else subjects
+
+
+def _repeated(store: Store, offer: str, cause: str, subjects: list[Subject], view: View) -> Verdict:
     """Say again what the command came to. What a host that died did not log of it is decided now."""
-    level: list[Subject] = [] if subject[0] == "level" else [("level", offer)]
-    served = store.get(SERVED, key(offer, cause))
-    if served is None:
-        return Verdict("repeat", subjects=[subject, *level])
-    subjects: list[Subject] = [subject, *level, *(("claim", offer, order) for order in served.orders)]
-    missing = served.expected - len(served.orders)
+    subjects = [*subjects, ("level", offer)]
+    done = store.get(SERVED, key(offer, cause))
+    if done is None:
+        return Verdict("repeat", subjects=subjects)
+    said = {order for kind, _, *names in subjects if kind == "claim" for order in names}
+    subjects += [("claim", offer, order) for order in dict.fromkeys(done.orders) if order not in said]
+    missing = done.expected - len(done.orders)
     entries: list[LedgerEntry] = []
     if missing > 0:
-        balance = store.get(BALANCES, key(offer, served.gift, served.site))
-        move = Move(Account.OUTSIDE, Account.FREE, served.gift, served.site, 1)
-        entries = _serve(store, offer, move, balance.free if balance else 0, view, cause)[:missing]
-    return Verdict("repeat", list(entries), subjects)
+        again = [order for order in done.again if order not in done.orders]
+        entries = _follow(Ahead(store), offer, (done.gift, done.site), again, cause, view)[:missing]
+    return Verdict("repeat", entries, subjects)
 
 
 def _conflict(text: str) -> Verdict:
@@ -86,11 +130,41 @@ def _free_after(store: Store, offer: str, move: Move) -> int:
     return (balance.free if balance else 0) + move.units
 
 
+def _with_followers(
+    store: Store, entry: Handled | Booked, moves: Iterable[Move], again: list[str], view: View
+) -> list[LedgerEntry]:
+    """The entry, and one for each claim that gets units because of it, decided from what the entry leaves."""
+    freed = next((move for move in moves if move.target is Account.FREE), None)
+    if freed is None and not again:
+        return [entry]
+    ahead = Ahead(store)
+    fold(ahead, entry)
+    place = (freed.gift, freed.site) if freed is not None else ("", "")
+    followers = _follow(ahead, entry.command.offer, place, again, entry.command.id, view)
+    return [replaced(entry, serves=len(followers)), *followers] if followers else [entry]
+
+
+def _follow(
+    ahead: Ahead, offer: str, place: tuple[str, str], again: Iterable[str], cause: str, view: View
+) -> list[LedgerEntry]:
+    """Orders that lost units look for others, and what is left at the place serves owed claims, oldest first."""
+    entries: list[LedgerEntry] = []
+    for order in again:
+        state = ahead.get(CLAIMS, key(offer, order))
+        found = found_again(ahead, state, view.now, cause) if state is not None and state.owed else None
+        if found is not None:
+            fold(ahead, found)
+            entries.append(found)
+    balance = ahead.get(BALANCES, key(offer, *place))
+    return entries + _serve(ahead, offer, place, balance.free if balance else 0, view, cause)
+
+
 def _serve(
-    store: Store, offer: str, move: Move, free: int, view: View, cause: str, besides: str | None = None
+    store: Store, offer: str, place: tuple[str, str], free: int, view: View, cause: str, besides: str | None = None
 ) -> list[LedgerEntry]:
     """Owed claims that free units of a gift at a site can serve, oldest first."""
-    served: list[LedgerEntry] = []
+    gift, site = place
+    entries: list[LedgerEntry] = []
     for _, owed in store.scan(OWED, key(offer, "")):
         if free <= 0:
             break
@@ -98,28 +172,11 @@ def _serve(
         if state is None or owed.order == besides:
             continue
         first = state.claim.options[0]
-        if first.gift != move.gift or move.site not in first.sites:
+        if first.gift != gift or site not in first.sites:
             continue
-        if state.held and (state.gift, state.site) != (move.gift, move.site):
+        if state.held and (state.gift, state.site) != place:
             continue
         units = min(state.owed, free)
         free -= units
-        left = state.owed - units
-        served.append(
-            Settled(
-                id=f"{state.claim.id}:settled:{state.edition + 1}",
-                claim=state.claim,
-                edition=state.edition + 1,
-                outcome=outcome_of(state.held + units, left),
-                moves=[Move(Account.FREE, Account.RESERVED, move.gift, move.site, units)],
-                figures=replaced(state.figures, stock_free=free + units),
-                at=view.now,
-                gift=move.gift,
-                site=move.site,
-                owed=left,
-                reason=state.reason if left else None,
-                units=units,
-                cause=cause,
-            )
-        )
-    return served
+        entries.append(served(state, place, units, free + units, view.now, cause, substitute=False))
+    return entries

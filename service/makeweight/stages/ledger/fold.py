@@ -4,35 +4,30 @@ An entry was decided from the state that its writer knew. A writer that was paus
 after the state has moved on; then what the log says before it counts, and the entry is read as far as it still fits.
 """
 
-from collections.abc import Iterable
-
-from makeweight.domain.claims import HandledGift
-from makeweight.domain.entries import Handled, LedgerEntry, Outnumbered, Received, Settled
+from makeweight.domain.entries import Booked, LedgerEntry, Outnumbered, Received, Settled
 from makeweight.domain.machines import UNITS
-from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
-from makeweight.domain.stock import Account, Balance, Move
+from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import hold, replaced
-from makeweight.stages.ledger.settle import handling, outcome_of, receiving
+from makeweight.stages.ledger import facts
+from makeweight.stages.ledger.keeping import expect, keep_claim
+from makeweight.stages.ledger.keeping import keep_offer as _keep_offer
+from makeweight.stages.ledger.keeping import move as _move
+from makeweight.stages.ledger.keeping import offer_of as _offer
+from makeweight.stages.ledger.movements import outcome_of
 from makeweight.stages.ledger.state import (
     BALANCES,
     CLAIMS,
     CUSTOMERS,
-    OFFERS,
-    OWED,
-    SEEN,
+    EARLY,
     SERVED,
     ClaimState,
-    Live,
     OfferState,
-    OwedClaim,
-    Seen,
     Served,
     key,
 )
 from makeweight.stages.port import Store, Subject
 
-LOW_PERCENT = 10  # of what came in, or of the cap: at or below it the offer is running low
 _OF_CLAIMS = UNITS.pairs("granted", "given_back")  # the moves that settling a claim may make
 
 
@@ -43,8 +38,10 @@ def fold(store: Store, entry: LedgerEntry) -> list[Subject]:
     if isinstance(entry, Outnumbered):
         return []
     if isinstance(entry, Received):
-        return _received(store, entry)
-    return _handled(store, entry)
+        return facts.received(store, entry)
+    if isinstance(entry, Booked):
+        return facts.booked(store, entry)
+    return facts.handled(store, entry)
 
 
 def _settled(store: Store, entry: Settled) -> list[Subject]:
@@ -57,40 +54,79 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
     why = _misfit(store, entry, old, offer)
     entry = _within_claim(entry if why is None else _void(entry, old, why), old)
     free = _move(store, claim.offer, entry.moves)
-    # What stays with the order is what it had, whatever the entry's writer knew of it.
-    stays = old is not None and old.held > 0 and old.held + entry.units > 0
-    new = ClaimState(
+    new = _settled_claim(store, entry, old, offer)
+    keep_claim(store, at, old, new, offer)
+    _note_served(store, entry)
+    live, owed = (old.live, old.owed) if old else (0, 0)
+    takes, grows = entry.units > 0 and bool(entry.moves), new.live > live
+    _keep_offer(
+        store,
+        offer,
+        entry.moves,
+        entry.at,
+        int(new.owed > 0 and not owed and entry.cause is None),
+        live_units=offer.live_units + new.live - live,
+        owed_units=offer.owed_units + new.owed - owed,
+        free_units=offer.free_units + free,
+        total_cap=claim.total_cap,
+        needs_stock=bool(claim.options),
+        taken_by=claim.order if takes else offer.taken_by,
+        taken_at=entry.at if takes else offer.taken_at,
+        live_by=claim.order if grows else offer.live_by,
+        live_at=entry.at if grows else offer.live_at,
+    )
+    subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
+    return [*subjects, ("void", claim.offer, claim.id)] if why else subjects
+
+
+def _settled_claim(store: Store, entry: Settled, old: ClaimState | None, offer: OfferState) -> ClaimState:
+    claim = entry.claim
+    takes = entry.units > 0
+    if old is None:
+        gift, site, reserved = entry.gift, entry.site, entry.units
+        since = left = 0
+        if offer.early:
+            early = store.get(EARLY, key(claim.offer, claim.order))
+            left = early.units if early else 0
+    else:
+        (gift, site), reserved = _place(entry, old), old.reserved + entry.units
+        since, left = old.since, old.left
+        takes = takes or _swaps(entry)
+    hold(reserved >= 0 and entry.owed >= 0, "S12", f"claim {claim.id} holds less than nothing")
+    return ClaimState(
         claim=claim,
         edition=entry.edition,
         outcome=entry.outcome,
         figures=entry.figures,
         at=entry.at,
-        gift=old.gift if old and stays else entry.gift,
-        site=old.site if old and stays else entry.site,
-        reserved=(old.reserved if old else 0) + entry.units,
+        gift=gift,
+        site=site,
+        reserved=reserved,
         released=old.released if old else 0,
         packed=old.packed if old else 0,
         owed=entry.owed,
         owed_key=old.owed_key if old else None,
         substitute=entry.substitute,
         reason=entry.reason,
+        came_back=old.came_back if old else 0,
+        left=left,
+        since=offer.sequence + 1 if takes else since,
     )
-    hold(min(new.reserved, new.owed) >= 0, "S12", f"claim {claim.id} holds less than nothing")
-    new = _queue(store, new, offer)
-    store.put(CLAIMS, at, new)
-    _note_served(store, entry)
-    _count_customer(store, old, new)
-    offer = replaced(
-        offer,
-        live_units=offer.live_units + new.live - (old.live if old else 0),
-        owed_units=offer.owed_units + new.owed - (old.owed if old else 0),
-        free_units=offer.free_units + free,
-        total_cap=claim.total_cap,
-        needs_stock=bool(claim.options),
-    )
-    _keep_offer(store, offer, entry.moves, entry.at)
-    subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
-    return [*subjects, ("void", claim.offer, claim.id)] if why else subjects
+
+
+def _swaps(entry: Settled) -> bool:
+    """Whether an order gives back all that it has for something else."""
+    return len(entry.moves) > 1 and entry.moves[0].target is Account.FREE and entry.moves[1].source is Account.FREE
+
+
+def _place(entry: Settled, old: ClaimState | None) -> tuple[str | None, str | None]:
+    """The gift and site of what the order has now.
+
+    What stays with the order is what it had, whatever the entry's writer knew of it.
+    """
+    if old is not None and old.held > 0 and old.held + entry.units > 0 and not _swaps(entry):
+        return old.gift, old.site
+    return entry.gift, entry.site
 
 
 def _note_served(store: Store, entry: Settled) -> None:
@@ -101,13 +137,7 @@ def _note_served(store: Store, entry: Settled) -> None:
         known = store.get(SERVED, key(offer, entry.cause)) or Served(0, entry.gift or "", entry.site or "", [])
         store.put(SERVED, key(offer, entry.cause), replaced(known, orders=[*known.orders, entry.claim.order]))
     if entry.serves:
-        _expect(store, offer, entry.claim.id, entry.serves, entry.moves)
-
-
-def _expect(store: Store, offer: str, cause: str, serves: int, moves: Iterable[Move]) -> None:
-    freed = next((move for move in moves if move.target is Account.FREE), None)
-    if freed is not None:
-        store.put(SERVED, key(offer, cause), Served(serves, freed.gift, freed.site, []))
+        expect(store, offer, entry.claim.id, entry.serves, entry.moves)
 
 
 def _misfit(store: Store, entry: Settled, old: ClaimState | None, offer: OfferState) -> Reason | None:
@@ -130,14 +160,20 @@ def _misfit(store: Store, entry: Settled, old: ClaimState | None, offer: OfferSt
 
 
 def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
-    """Whether the entry moves the units that it says, by one move of a claim that has them at this place in the log."""
+    """Whether the entry moves the units that it says, of a claim that has them at this place in the log.
+
+    One move, or two where all that the order has is given back for something else.
+    """
+    moves = entry.moves
+    if len(moves) > 1:
+        return len(moves) == 2 and _swaps(entry) and old is not None and _swap_fits(store, entry, old)  # noqa: PLR2004
     reserved = old.reserved if old else 0
-    if reserved + entry.units < 0 or len(entry.moves) > 1:
+    if reserved + entry.units < 0:
         return False
-    if not entry.moves:
+    if not moves:
         # Units without a move are a benefit's, or were one's when the claim asks for a gift now.
         return not entry.units or (not entry.claim.options if entry.units > 0 else old is None or old.gift is None)
-    move = entry.moves[0]
+    move = moves[0]
     if (move.source, move.target) not in _OF_CLAIMS or move.units <= 0:
         return False
     if old is not None and old.held and (move.gift, move.site) != (old.gift, old.site):
@@ -147,6 +183,17 @@ def _fits(store: Store, entry: Settled, old: ClaimState | None) -> bool:
         balance = store.get(BALANCES, key(entry.claim.offer, move.gift, move.site))
         available = balance.free if balance else 0
     return available >= move.units == (entry.units if move.source is Account.FREE else -entry.units)
+
+
+def _swap_fits(store: Store, entry: Settled, old: ClaimState) -> bool:
+    back, new = entry.moves
+    if back.source is not Account.RESERVED or new.target is not Account.RESERVED or new.units <= 0:
+        return False
+    all_of_it = old.held == old.reserved == back.units > 0 and (old.gift, old.site) == (back.gift, back.site)
+    elsewhere = (new.gift, new.site) == (entry.gift, entry.site) != (back.gift, back.site)
+    balance = store.get(BALANCES, key(entry.claim.offer, new.gift, new.site))
+    free = balance.free if balance else 0
+    return all_of_it and elsewhere and new.units - back.units == entry.units and free >= new.units
 
 
 def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:
@@ -165,7 +212,7 @@ def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:
         moves=[],
         units=0,
         owed=owed,
-        outcome=outcome_of(held, owed),
+        outcome=outcome_of(held + (old.came_back if old else 0), owed),
         reason=why_told,
         gift=old.gift if old else None,
         site=old.site if old else None,
@@ -176,145 +223,20 @@ def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:
 
 def _within_claim(entry: Settled, old: ClaimState | None) -> Settled:
     """No claim holds more reserved units, or is owed more, than it asks for, whatever its writer did not know of."""
-    claim = entry.claim
-    held = (old.held if old else 0) + entry.units
-    reserved = (old.reserved if old else 0) + entry.units
-    surplus = min(reserved, max(0, held - claim.units))
-    owed = min(entry.owed, max(0, claim.units - held))
-    if not surplus and owed == entry.owed and entry.outcome == outcome_of(held, owed):
+    wanted, back = entry.claim.units, 0
+    held = reserved = entry.units
+    if old is not None:
+        back = old.came_back
+        wanted -= back
+        held += old.held
+        reserved += old.reserved
+    surplus = min(reserved, max(0, held - wanted))
+    owed = min(entry.owed, max(0, wanted - held))
+    if not surplus and owed == entry.owed and entry.outcome == outcome_of(held + back, owed):
         return entry  # as its writer saw it
     moves = entry.moves
-    gift, site = (old.gift, old.site) if old and old.held else (entry.gift, entry.site)
+    gift, site = _place(entry, old)
     if surplus and gift is not None and site is not None:
         moves = [*moves, Move(Account.RESERVED, Account.FREE, gift, site, surplus)]
-    outcome = outcome_of(held - surplus, owed)
+    outcome = outcome_of(held - surplus + back, owed)
     return replaced(entry, moves=moves, units=entry.units - surplus, owed=owed, outcome=outcome)
-
-
-def _move(store: Store, offer: str, moves: Iterable[Move]) -> int:
-    """Make the moves; how much free stock they add."""
-    free = 0
-    for move in moves:
-        at = key(offer, move.gift, move.site)
-        balance = store.get(BALANCES, at) or Balance(offer, move.gift, move.site)
-        after = balance.after(move)
-        free += after.free - balance.free
-        store.put(BALANCES, at, after)
-    return free
-
-
-def _offer(store: Store, offer: str) -> OfferState:
-    return store.get(OFFERS, offer) or OfferState(offer)
-
-
-def _queue(store: Store, new: ClaimState, offer: OfferState) -> ClaimState:
-    """Keep the owed queue: a claim keeps its place as long as anything is owed to it."""
-    if new.owed and new.owed_key is None:
-        place = key(offer.offer, f"{offer.sequence + 1:012d}")
-        store.put(OWED, place, OwedClaim(new.claim.order))
-        return replaced(new, owed_key=place)
-    if not new.owed and new.owed_key is not None:
-        store.drop(OWED, new.owed_key)
-        return replaced(new, owed_key=None)
-    return new
-
-
-def _count_customer(store: Store, old: ClaimState | None, new: ClaimState) -> None:
-    before = old.claim.customer if old else None
-    after = new.claim.customer
-    changes = {}
-    if old is not None and before is not None:
-        changes[before] = -old.live
-    if after is not None:
-        changes[after] = changes.get(after, 0) + new.live
-    for customer, units in changes.items():
-        if units:
-            at = key(new.claim.offer, customer)
-            kept = store.get(CUSTOMERS, at)
-            live = (kept.units if kept else 0) + units
-            hold(live >= 0, "S12", f"a customer of {new.claim.offer} holds less than nothing")
-            store.put(CUSTOMERS, at, Live(live))
-
-
-def _keep_offer(store: Store, offer: OfferState, moves: Iterable[Move], at: Instant) -> None:
-    """Count the entry and bring the offer's levels up to date."""
-    places = [key(move.gift, move.site) for move in moves]
-    new = [place for place in places if place not in offer.stock]
-    stock = offer.stock + new if new else offer.stock
-    capped_out = offer.total_cap is not None and offer.live_units >= offer.total_cap
-    exhausted = capped_out or (offer.needs_stock and offer.free_units == 0)
-    low = not exhausted and (
-        (offer.total_cap is not None and _is_low(offer.total_cap - offer.live_units, offer.total_cap))
-        or (offer.needs_stock and _is_low(offer.free_units, offer.received_units))
-    )
-    said = offer.said
-    for kind, is_open in (("running_low", low), ("exhausted", exhausted)):
-        if is_open and kind not in said:
-            said = [*said, kind]
-    exhausted_at = (offer.exhausted_at or at) if exhausted else None
-    kept = replaced(
-        offer,
-        sequence=offer.sequence + 1,
-        stock=stock,
-        low=low,
-        said=said,
-        exhausted_at=exhausted_at,
-        levelled_at=at,
-    )
-    store.put(OFFERS, offer.offer, kept)
-
-
-def _is_low(left: int, whole: int) -> bool:
-    return left * 100 <= whole * LOW_PERCENT
-
-
-def _received(store: Store, entry: Received) -> list[Subject]:
-    command = entry.receipt
-    at = key(command.offer, command.id)
-    if store.get(SEEN, at) is None:
-        store.put(SEEN, at, Seen(command))
-        moves = [receiving(command)]  # a fact, like the warehouse's: what its writer made of it doesn't count
-        if entry.serves:
-            _expect(store, command.offer, command.id, entry.serves, moves)
-        free = _move(store, command.offer, moves)
-        offer = _offer(store, command.offer)
-        offer = replaced(offer, free_units=offer.free_units + free, received_units=offer.received_units + command.units)
-        _keep_offer(store, offer, moves, entry.at)
-    return [("level", command.offer)]
-
-
-def _handled(store: Store, entry: Handled) -> list[Subject]:
-    command = entry.command
-    at = key(command.offer, command.id)
-    if store.get(SEEN, at) is not None:
-        return [("level", command.offer)]
-    store.put(SEEN, at, Seen(command))
-    # A fact is never void: whatever its writer knew, it takes what is there at its place in the log.
-    moves, _ = handling(store, command)
-    free = _move(store, command.offer, moves)
-    _handled_claim(store, command, moves)
-    offer = _offer(store, command.offer)
-    _keep_offer(store, replaced(offer, free_units=offer.free_units + free), moves, entry.at)
-    return [("level", command.offer)]
-
-
-def _handled_claim(store: Store, command: HandledGift, moves: Iterable[Move]) -> None:
-    """The order's own units change account; units from elsewhere are over-gifts and not part of its grant (S5)."""
-    at = key(command.offer, command.order)
-    state = store.get(CLAIMS, at)
-    if state is None:
-        return
-    change = {Account.RESERVED: 0, Account.RELEASED: 0, Account.PACKED: 0}
-    for move in moves:
-        if move.source in change and move.target in change:
-            change[move.source] -= move.units
-            change[move.target] += move.units
-    after = replaced(
-        state,
-        reserved=state.reserved + change[Account.RESERVED],
-        released=state.released + change[Account.RELEASED],
-        packed=state.packed + change[Account.PACKED],
-    )
-    hold(after.held == state.held, "S5", f"{command.id} changed what order {command.order} holds")
-    hold(min(after.reserved, after.released) >= 0, "S5", f"{command.id} took more than was granted")
-    store.put(CLAIMS, at, after)

@@ -1,19 +1,22 @@
 """What the ledger says: the decision on a claim, and the level of an offer."""
 
-from makeweight.domain.claims import Decision
+from makeweight.domain.claims import Decision, Transfer, TransferIn
+from makeweight.domain.moments import seconds_between
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import Notice, NoticeKind, OfferLevel
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEPARATOR, ClaimState, OfferState, key
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, SEEN, SEPARATOR, ClaimState, OfferState, Seen, key
 from makeweight.stages.port import Output, Store, Subject
 
 
 def say(store: Store, subject: Subject) -> list[Output]:
     """``(claim, offer, order)``: the decision; ``(level, offer)``: the offer's level and its notices.
 
-    ``(void, offer, claim)`` says nothing: hosts count it.
+    ``(transfer, offer, id)``: the receiving half of a transfer; ``(void, offer, claim)`` says nothing: hosts count it.
     """
     if subject[0] == "void":
         return []
+    if subject[0] == "transfer":
+        return _receiving_half(store.get(SEEN, key(subject[1], subject[2])))
     if subject[0] == "claim":
         state = store.get(CLAIMS, key(subject[1], subject[2]))
         return [_decision(state)] if state else []
@@ -24,6 +27,25 @@ def say(store: Store, subject: Subject) -> list[Output]:
     balances = [balance for balance in kept if balance is not None]
     level = Output("offer-levels", offer.offer, offer.offer, level_of(offer, balances))
     return [level, *(_notice(offer, kind) for kind in ("running_low", "exhausted") if kind in offer.said)]
+
+
+def _receiving_half(seen: Seen | None) -> list[Output]:
+    """What the other offer or site hears of a transfer; nothing if nothing could be sent."""
+    if seen is None or not seen.units or not isinstance(seen.command, Transfer):
+        return []
+    sent = seen.command
+    half = TransferIn(
+        id=f"{sent.offer}:{sent.id}:in",
+        offer=sent.to_offer,
+        gift=sent.gift,
+        site=sent.to_site,
+        units=seen.units,
+        transfer=sent.id,
+        from_offer=sent.offer,
+        from_site=sent.site,
+        at=sent.at,
+    )
+    return [Output("ledger-commands", half.id, half.offer, half)]
 
 
 def _decision(state: ClaimState) -> Output:
@@ -44,12 +66,19 @@ def _decision(state: ClaimState) -> Output:
         owed=state.owed,
         substitute=state.substitute,
         reason=state.reason,
+        left=state.left,
     )
     return Output("decisions", decision.id, claim.order, decision)
 
 
 def level_of(offer: OfferState, balances: list[Balance]) -> OfferLevel:
-    """The offer's totals, beside the balance of every gift and site it has stock of."""
+    """The offer's totals, beside the balance of every gift and site it has stock of.
+
+    An announcement that was gone before the offer ran out was shown for no time after it.
+    """
+    after = None
+    if offer.exhausted_at is not None and offer.taken_down_at is not None:
+        after = max(0, round(seconds_between(offer.exhausted_at, offer.taken_down_at)))
     return OfferLevel(
         offer.offer,
         offer.sequence,
@@ -58,6 +87,9 @@ def level_of(offer: OfferState, balances: list[Balance]) -> OfferLevel:
         offer.total_cap,
         offer.exhausted_at,
         balances,
+        offer.taken_down_at,
+        after,
+        offer.owed_after,
     )
 
 

@@ -2,12 +2,14 @@
 
 from typing import NamedTuple
 
-from makeweight.domain.claims import Claim, HandledGift, Outcome, Receipt
+from makeweight.domain.claims import Claim, Option
 from makeweight.domain.entries import Settled
 from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.stock import Account, Move
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, ClaimState, OfferState, key
+from makeweight.domain.values import replaced
+from makeweight.stages.ledger.movements import outcome_of
+from makeweight.stages.ledger.state import BALANCES, CUSTOMERS, ClaimState, Live, OfferState, key
 from makeweight.stages.port import Store
 
 
@@ -17,6 +19,7 @@ class Allowed(NamedTuple):
     units: int
     reason: Reason | None
     customer_live: int | None
+    customer: Live | None
 
 
 class Taken(NamedTuple):
@@ -33,14 +36,18 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
     """The outcome of a claim number, as an entry.
 
     What is held stays as far as it is still wanted; of the rest only reserved units are freed, since released ones
-    wait for the warehouse. A raise that fails keeps what is held.
+    wait for the warehouse. A raise that fails keeps what is held. What came back is given: it is granted once.
     """
     held = state.held if state else 0
     owed = state.owed if state else 0
-    if claim.units <= held + owed:
+    back = state.came_back if state else 0
+    if state is not None and held:
+        swapped = _swapped(store, claim, state, offer, at)
+        if swapped is not None:
+            return swapped
+    if claim.units <= held + owed + back:
         return _lowered(claim, state, at)
-    more = claim.units - held - owed
-    allowed = _within_caps(store, claim, state, offer, more)
+    allowed = _within_caps(store, claim, state, offer, claim.units - held - owed - back)
     taken = _from_stock(store, claim, state, allowed.units)
     reason = allowed.reason
     if taken.units < allowed.units:
@@ -55,16 +62,9 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
         id=f"{claim.id}:settled",
         claim=claim,
         edition=1,
-        outcome=outcome_of(held, owed),
+        outcome=outcome_of(held + back, owed),
         moves=moves,
-        figures=Figures(
-            claim.units,
-            claim.customer_cap,
-            allowed.customer_live,
-            claim.total_cap,
-            offer.live_units if claim.total_cap is not None else None,
-            taken.free,
-        ),
+        figures=_figures(claim, state, offer, allowed, taken.free, reason),
         at=at,
         gift=taken.gift if taken.units else (state.gift if state else None),
         site=taken.site if taken.units else (state.site if state else None),
@@ -75,17 +75,111 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
     )
 
 
-def outcome_of(held: int, owed: int) -> Outcome:
-    """Granted if anything is held, else owed if anything is owed, else declined."""
-    return "granted" if held else "owed" if owed else "declined"
+def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, at: Instant) -> Settled | None:
+    """Another gift or site for all that an order has in reserve, if it asks for that; None if it keeps what it has.
+
+    It does where what it has is none of its options any more, and where its first choice has changed and is free for
+    at least as many units as it has. What is on the floor or gone is never exchanged.
+    """
+    if state.reserved != state.held or state.gift is None or state.site is None or not claim.options:
+        return None
+    wanted = claim.units - state.came_back
+    gone = all(option.gift != state.gift or state.site not in option.sites for option in claim.options)
+    first = claim.options[0].gift
+    chosen = first != state.gift and bool(state.claim.options) and first != state.claim.options[0].gift
+    if wanted <= 0 or not (gone or chosen):
+        return None
+    has_room = min(state.live, wanted)  # under the caps it counts already
+    allowed = _within_caps(store, claim, state, offer, wanted - has_room)
+    total = has_room + allowed.units
+    taken = _best(store, claim.offer, claim.options if gone else claim.options[:1], total)
+    if not gone and taken.units < min(state.held, total):
+        return None
+    short = total - taken.units
+    moves = [Move(Account.RESERVED, Account.FREE, state.gift, state.site, state.reserved)]
+    if taken.units and taken.gift is not None and taken.site is not None:
+        moves.append(Move(Account.FREE, Account.RESERVED, taken.gift, taken.site, taken.units))
+    reason = Reason.NO_STOCK if short else allowed.reason
+    owed = short if claim.when_out == "owed" else min(state.owed, short)
+    return Settled(
+        id=f"{claim.id}:settled",
+        claim=claim,
+        edition=1,
+        outcome=outcome_of(taken.units + state.came_back, owed),
+        moves=moves,
+        figures=_figures(claim, state, offer, allowed, taken.free, reason),
+        at=at,
+        gift=taken.gift,
+        site=taken.site,
+        owed=owed,
+        substitute=taken.substitute,
+        reason=reason,
+        units=taken.units - state.held,
+    )
+
+
+def _figures(
+    claim: Claim, state: ClaimState | None, offer: OfferState, allowed: Allowed, free: int | None, reason: Reason | None
+) -> Figures:
+    """What was seen on the way, and where something ran out, who took the last of it."""
+    live = offer.live_units if claim.total_cap is not None else None
+    figures = Figures(claim.units, claim.customer_cap, allowed.customer_live, claim.total_cap, live, free)
+    if reason is None:
+        return figures
+    if reason is Reason.NO_STOCK:
+        return replaced(figures, last_order=offer.taken_by, last_at=offer.taken_at)
+    if reason is Reason.CAMPAIGN_CAP:
+        return replaced(figures, last_order=offer.live_by, last_at=offer.live_at)
+    kept = allowed.customer or Live(0)
+    refused = kept.refused + (not refused_before(claim, state))
+    return replaced(figures, last_order=kept.last_order, last_at=kept.last_at, customer_refused=refused)
+
+
+def refused_before(claim: Claim, state: ClaimState | None) -> bool:
+    """Whether the cap of the same customer refused an earlier claim of the order: the order counts once."""
+    return state is not None and state.reason is Reason.CUSTOMER_CAP and state.claim.customer == claim.customer
+
+
+def served(
+    state: ClaimState, place: tuple[str, str], units: int, free: int, at: Instant, cause: str, *, substitute: bool
+) -> Settled:
+    """An owed claim gets units, by a higher edition."""
+    left = state.owed - units
+    gift, site = place
+    return Settled(
+        id=f"{state.claim.id}:settled:{state.edition + 1}",
+        claim=state.claim,
+        edition=state.edition + 1,
+        outcome=outcome_of(state.held + state.came_back + units, left),
+        moves=[Move(Account.FREE, Account.RESERVED, gift, site, units)],
+        figures=replaced(state.figures, stock_free=free),
+        at=at,
+        gift=gift,
+        site=site,
+        owed=left,
+        substitute=substitute,
+        reason=state.reason if left else None,
+        units=units,
+        cause=cause,
+    )
+
+
+def found_again(store: Store, state: ClaimState, at: Instant, cause: str) -> Settled | None:
+    """What is owed to a claim from any of its options: another site, a substitute. None where nothing is to be had."""
+    taken = _from_stock(store, state.claim, state, state.owed)
+    if not taken.units or taken.gift is None or taken.site is None:
+        return None
+    place = (taken.gift, taken.site)
+    return served(state, place, taken.units, taken.free or 0, at, cause, substitute=taken.substitute)
 
 
 def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
     """Nothing more is wanted: what is owed goes first, then what is only reserved."""
-    held, owed, moves, freed = 0, 0, [], 0
+    held, owed, back, moves, freed = 0, 0, 0, [], 0
     if state is not None:
-        owed = min(state.owed, max(0, claim.units - state.held))
-        freed = min(state.reserved, max(0, state.held - claim.units))
+        back = state.came_back
+        owed = min(state.owed, max(0, claim.units - state.held - back))
+        freed = min(state.reserved, max(0, state.held + back - claim.units))
         held = state.held - freed
         if freed and state.gift is not None and state.site is not None:
             moves = [Move(Account.RESERVED, Account.FREE, state.gift, state.site, freed)]
@@ -93,7 +187,7 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
         id=f"{claim.id}:settled",
         claim=claim,
         edition=1,
-        outcome=outcome_of(held, owed),
+        outcome=outcome_of(held + back, owed),
         moves=moves,
         figures=Figures(claim.units),
         at=at,
@@ -109,6 +203,7 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
 def _within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: OfferState, wanted: int) -> Allowed:
     units, reason = wanted, None
     live: int | None = None
+    kept: Live | None = None
     if claim.customer_cap is not None and claim.customer is not None:
         kept = store.get(CUSTOMERS, key(claim.offer, claim.customer))
         live = kept.units if kept else 0
@@ -121,7 +216,7 @@ def _within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: Of
         room = max(0, claim.total_cap - offer.live_units)
         if room < units:
             units, reason = room, Reason.CAMPAIGN_CAP
-    return Allowed(units, reason, live)
+    return Allowed(units, reason, live, kept)
 
 
 def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: int) -> Taken:
@@ -131,51 +226,23 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
     if state is not None and state.held and state.gift is not None and state.site is not None:
         free = _free(store, claim.offer, state.gift, state.site)
         return Taken(state.gift, state.site, min(wanted, free), free, state.substitute)
-    best = Taken(None, None, 0, 0, substitute=False)
     if wanted == 0:
-        return best
-    for option in claim.options:
+        return Taken(None, None, 0, 0, substitute=False)
+    return _best(store, claim.offer, claim.options, wanted)
+
+
+def _best(store: Store, offer: str, options: list[Option], wanted: int) -> Taken:
+    best = Taken(None, None, 0, 0, substitute=False)
+    for option in options:
         for site in option.sites:
-            free = _free(store, claim.offer, option.gift, site)
+            free = _free(store, offer, option.gift, site)
+            if free >= wanted:
+                return Taken(option.gift, site, wanted, free, option.substitute)
             if free > best.units:
-                best = Taken(option.gift, site, min(wanted, free), free, option.substitute)
-                if best.units == wanted:
-                    return best
+                best = Taken(option.gift, site, free, free, option.substitute)
     return best
 
 
 def _free(store: Store, offer: str, gift: str, site: str) -> int:
     balance = store.get(BALANCES, key(offer, gift, site))
     return balance.free if balance else 0
-
-
-def receiving(command: Receipt) -> Move:
-    """The move of a receipt."""
-    return Move(Account.OUTSIDE, Account.FREE, command.gift, command.site, command.units)
-
-
-def handling(store: Store, command: HandledGift) -> tuple[list[Move], int]:
-    """The moves of a warehouse fact, and how many of its units are over-gifts.
-
-    It takes the order's own units first, then free stock, then the over-gift account. Events may come in any order:
-    packing takes reserved units if nothing was released.
-    """
-    state = store.get(CLAIMS, key(command.offer, command.order))
-    own = state if state is not None and (state.gift, state.site) == (command.gift, command.site) else None
-    reserved, released = (own.reserved, own.released) if own else (0, 0)
-    if command.happened == "released":
-        sources = [(Account.RESERVED, reserved)]
-        target = Account.RELEASED
-    else:
-        free = _free(store, command.offer, command.gift, command.site)
-        sources = [(Account.RELEASED, released), (Account.RESERVED, reserved), (Account.FREE, free)]
-        target = Account.PACKED
-    moves, left = [], command.units
-    for source, available in sources:
-        units = min(left, available)
-        if units > 0:
-            moves.append(Move(source, target, command.gift, command.site, units))
-            left -= units
-    if not left or command.happened != "packed":
-        return moves, 0
-    return [*moves, Move(Account.OVER_GIFT, target, command.gift, command.site, left)], left

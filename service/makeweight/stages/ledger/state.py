@@ -3,7 +3,7 @@
 from dataclasses import field
 
 from makeweight.domain.campaigns import SINCE_EVER
-from makeweight.domain.claims import Claim, HandledGift, Outcome, Receipt
+from makeweight.domain.claims import Claim, HandledGift, Outcome, Receipt, StockCommand
 from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Figures, Reason
 from makeweight.domain.stock import Balance
@@ -13,7 +13,12 @@ from makeweight.stages.port import Space
 
 @value
 class ClaimState:
-    """The claim of one order on one offer: its latest number, and what it holds of which gift at which site."""
+    """The claim of one order on one offer: its latest number, and what it holds of which gift at which site.
+
+    ``came_back`` counts units that the order had and sent back: they are given, so it gets no others, and no longer
+    live. ``left`` counts all that the warehouse said of units that left the order's hands, and ``since`` is the entry
+    of its offer with which it last took units.
+    """
 
     claim: Claim
     edition: int
@@ -29,6 +34,9 @@ class ClaimState:
     owed_key: str | None = None
     substitute: bool = False
     reason: Reason | None = None
+    came_back: int = 0
+    left: int = 0
+    since: int = 0
 
     @property
     def held(self) -> int:
@@ -43,7 +51,11 @@ class ClaimState:
 
 @value
 class OfferState:
-    """An offer's totals. ``sequence`` counts its entries; ``low`` and ``exhausted_at`` are levels, not events."""
+    """An offer's totals. ``sequence`` counts its entries; ``low`` and ``exhausted_at`` are levels, not events.
+
+    ``taken_by`` is the order that last took units, ``live_by`` the one that last brought more of them to count
+    towards the cap. ``early`` counts orders of which the warehouse spoke before their claim.
+    """
 
     offer: str
     sequence: int = 0
@@ -58,20 +70,39 @@ class OfferState:
     low: bool = False
     stock: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
+    taken_by: str | None = None
+    taken_at: Instant | None = None
+    live_by: str | None = None
+    live_at: Instant | None = None
+    taken_down_at: Instant | None = None
+    owed_after: int = 0
+    early: int = 0
 
 
 @value
 class Live:
-    """Units that one customer holds or is owed of one offer."""
+    """Units that one customer holds or is owed of one offer, who took the last of them, and how often the cap said no.
+
+    An order that is refused again after a change is refused once.
+    """
 
     units: int
+    last_order: str | None = None
+    last_at: Instant | None = None
+    refused: int = 0
 
 
 @value
 class Seen:
-    """A command that was taken in, to tell a repeat from a conflict."""
+    """A command that was taken in, to tell a repeat from a conflict; and what is said again on a repeat.
 
-    command: Receipt | HandledGift
+    ``orders`` are those whose decision it changed, ``units`` what a transfer sent, ``refused`` a code.
+    """
+
+    command: Receipt | HandledGift | StockCommand
+    orders: list[str] = field(default_factory=list)
+    units: int = 0
+    refused: str | None = None
 
 
 @value
@@ -83,15 +114,34 @@ class OwedClaim:
 
 @value
 class Served:
-    """Owed claims that a command serves: how many were decided with it, and those whose entry is in the log.
+    """Claims that a command serves: how many were decided with it, and those whose entry is in the log.
 
-    A host may die between the entries of one command; a repeat of it then decides the rest, and says all of them.
+    ``again`` are orders that lost units by it and look for others first. A host may die between the entries of one
+    command; a repeat of it then decides the rest, and says all of them.
     """
 
     expected: int
     gift: str
     site: str
     orders: list[str]
+    again: list[str] = field(default_factory=list)
+
+
+@value
+class InTransit:
+    """Units on their way to an offer's site, and the transfer's name as people know it."""
+
+    transfer: str
+    gift: str
+    site: str
+    units: int
+
+
+@value
+class Early:
+    """Units that left an order's hands before its claim was known."""
+
+    units: int
 
 
 OFFERS: Space[OfferState] = Space("offers", OfferState)
@@ -101,6 +151,8 @@ CUSTOMERS: Space[Live] = Space("customers", Live)
 OWED: Space[OwedClaim] = Space("owed", OwedClaim)
 SEEN: Space[Seen] = Space("seen", Seen)
 SERVED: Space[Served] = Space("served", Served)
+TRANSIT: Space[InTransit] = Space("transit", InTransit)
+EARLY: Space[Early] = Space("early", Early)
 
 SEPARATOR = "\x1f"  # joins the parts of a key; ids on the wire hold no control characters
 
