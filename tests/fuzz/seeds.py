@@ -1,6 +1,7 @@
 """A good input for every target, made of the examples that are published with the schemas."""
 
 import io
+from datetime import timedelta
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -10,6 +11,7 @@ from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE, headers
 from makeweight.contracts.examples import EXAMPLES
 from makeweight.domain.claims import Arrival, Count, Damage, HandledGift, Receipt, TakenDown, Tick, Transfer, TransferIn
+from makeweight.planning.closing import close
 from tests.fuzz.targets import NOW
 
 OPAQUE = b',"_ref":"r-1","ship_to":{"name":"opaque","lines":["1",2,null,true,0.5]}}'
@@ -22,6 +24,13 @@ ROWS = (
     b"B,2026-11-24 11:00+01:00,1,0,,,,,,,,,cancelled\n"
 )
 STOCK = b'gift,site,units,offer\nSAMPLER-INK,main,400,ink-week/ink-sampler\nSAMPLER-INK,"east",5,\n'
+PRICES = (
+    b"sku,market,from,price\nINK-7,IE,2026-09-01,50.00\nINK-7,IE,2026-11-01T10:00:00Z,42\n"
+    b'"PAD, A5",IE,2026-11-01 10:00,0\n'
+)
+FINAL = close({"tin": {"granted": 4, "declined": {"no_stock": 1}}}, NOW, NOW + timedelta(1), timedelta(0))
+RESTATED = close({"tin": {"granted": 5, "declined": {}}}, NOW, NOW + timedelta(2), timedelta(0), FINAL)
+REPORTS = dumps(FINAL) + b"\n" + dumps(RESTATED) + b"\n"
 
 
 def structured(kind: str, data: bytes) -> bytes:
@@ -96,6 +105,8 @@ SEEDS: dict[str, list[bytes]] = {
     "campaign-json": [EXAMPLES["campaign"]],
     "campaign-yaml": [safe_dump(parse(EXAMPLES["campaign"]), sort_keys=False).encode(), EXAMPLES["campaign"]],
     "stock-csv": [STOCK],
+    "prices-csv": [PRICES],
+    "reports-jsonl": [REPORTS],
     "lines-csv": [ROWS],
     "lines-parquet": [parquet()],
     "orders-jsonl": [b"\n".join([ORDER, b"", structured(ORDER_TYPE, ORDER), FULFILMENT])],

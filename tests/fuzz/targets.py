@@ -9,6 +9,7 @@ import json
 import tempfile
 from collections.abc import Callable
 from contextlib import suppress
+from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,6 +18,8 @@ from typing import Any
 from makeweight.adapters.documents.campaigns import read_file
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.orders import read_stream
+from makeweight.adapters.documents.prices import read_prices
+from makeweight.adapters.documents.reports import read_reports
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.documents.table import Reading, Table
 from makeweight.adapters.hosting import Incoming
@@ -35,6 +38,8 @@ from makeweight.domain.entries import Reported
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.values import replaced, value
+from makeweight.planning.closing import REPORT, OtherBooks, close
+from makeweight.planning.reductions import reductions
 
 NAMES = Names()
 NOW = Instant.fromisoformat("2026-11-24T10:00:00+00:00")
@@ -299,6 +304,33 @@ def stock_csv(data: bytes) -> Outcome:
         return list(receipts)
 
     return _file(".csv", data, use)
+
+
+@target
+def prices_csv(data: bytes) -> Outcome:
+    """A price history; whatever it holds, a prior price or why there is none can be told."""
+
+    def use(path: Path) -> list[Any]:
+        histories = read_prices(path, "EUR", "Europe/Dublin")
+        dumps(reductions(histories, NOW, dict.fromkeys((one.sku for one in histories), 1), progressive=True))
+        return list(histories)
+
+    return _file(".csv", data, use)
+
+
+@target
+def reports_jsonl(data: bytes) -> Outcome:
+    """The editions of closed books; what is read can be closed again, or is refused as other books."""
+
+    def use(path: Path) -> list[Any]:
+        reports = read_reports(path)
+        _hold([REPORT.loads(dumps(one)) for one in reports] == reports, "it reads otherwise after it was written")
+        for one in reports:
+            with suppress(OtherBooks):
+                close({}, one.ends, one.watermark, timedelta(0), one)
+        return list(reports)
+
+    return _file(".jsonl", data, use)
 
 
 def _table(path: Path) -> list[Any]:

@@ -22,7 +22,7 @@ from tests.fuzz.targets import TARGETS
 
 CORPUS = Path(__file__).parent / "corpus"
 KEPT = sorted(CORPUS.glob("*/*"))
-NO_JSON = ("campaign-yaml", "stock-csv", "lines-csv", "lines-parquet", "orders-jsonl")
+NO_JSON = ("campaign-yaml", "stock-csv", "prices-csv", "reports-jsonl", "lines-csv", "lines-parquet", "orders-jsonl")
 JSON = [name for name in TARGETS if name not in NO_JSON]
 # Many decoders, and one test each for several kinds of input: few examples of each keep them under half a minute.
 EACH = int(os.environ.get("FUZZ_EXAMPLES", "40"))
@@ -139,6 +139,8 @@ def test_table_cells(data):
     run("lines-csv", text.encode())
     stock = "gift,site,units,offer\n" + "\n".join(",".join(row[:4]) for row in rows)
     run("stock-csv", stock.encode())
+    prices = "sku,market,from,price\n" + "\n".join(",".join(row[:4]) for row in rows)
+    run("prices-csv", prices.encode())
 
 
 ODD_COLUMNS = {

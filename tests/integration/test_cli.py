@@ -16,10 +16,14 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from makeweight import __version__
-from makeweight.adapters.local.database import FILE_NAME
-from makeweight.bootstrap import publish_files
+from makeweight.adapters.documents.orders import read_jsonl
+from makeweight.adapters.local.database import FILE_NAME, connect
+from makeweight.adapters.local.host import Host
+from makeweight.adapters.local.reading import Reader
+from makeweight.bootstrap import Embedded, publish_files
 from makeweight.cli.console import REFUSED, UNAVAILABLE, USAGE
 from makeweight.cli.main import app
+from makeweight.contracts.campaigns import read_campaign
 from makeweight.settings import Settings
 from tests.integration.test_http import CAMPAIGN, CUSTOMER, PUBLISHED, STRUCTURED, Serving, event, order
 
@@ -27,6 +31,7 @@ MAKEWEIGHT = Path(sys.executable).parent / "makeweight"
 COMMANDS = (
     "serve",
     "publish",
+    "stock",
     "replay",
     "explain",
     "despatch-advice",
@@ -34,6 +39,7 @@ COMMANDS = (
     "close",
     "settings",
     "schemas",
+    "rules",
 )
 STOCK = "gift,site,units\nTIN,main,2\n"
 
@@ -73,6 +79,17 @@ def published(folder: Path) -> Path:
     state = folder / "state"
     publish_files(Settings(state=state), [folder / "week.yaml"], folder / "stock.csv", clock=lambda: PUBLISHED)
     return state
+
+
+def taken(state: Path, events: Path) -> dict[str, int]:
+    """A service in this process takes in a file of events and stops; how many ended in which result."""
+    service = Embedded(Settings(state=state))
+    try:
+        service.intake.start()
+        service.take_up()
+        return service.take_lines(read_jsonl(events), events.name)
+    finally:
+        service.close()
 
 
 def rows(state: Path, query: str) -> list[tuple]:
@@ -158,6 +175,58 @@ def test_publish_twice_changes_nothing(shop):
     assert spawn(shop, "serve", "--events", "-", given="").returncode == 0
     levels = rows(shop / "state", "SELECT body FROM state WHERE space = 'ledger.balances'")
     assert [json.loads(body)["received"] for (body,) in levels] == [2]
+
+
+AT = "2026-11-24T14:20:00Z"
+SAID = [
+    ("count", "week/tin", "TIN", "main", "3"),
+    ("damage", "week/tin", "TIN", "main", "1"),
+    ("transfer", "week/tin", "TIN", "main", "1", "--to-site", "south", "--id", "van"),
+    ("arrived", "week/tin", "van", "1"),
+    ("taken-down", "week/tin", "--at", AT),
+]
+
+
+def test_stock_is_counted_damaged_sent_and_arrives(shop):
+    """Each is handed over and done by the service; said again under its name and instant it counts once."""
+    state = published(shop)
+    for words in SAID:
+        done = run(shop, "stock", *words, "--state", "state")
+        assert done.exit_code == 0, done.stderr
+        assert "handed to the ledger" in done.stdout
+    again = ("stock", "taken-down", "week/tin", "--at", AT, "--id", "gone", "--state", "state")
+    assert run(shop, *again).exit_code == run(shop, *again).exit_code == 0
+    connection = connect(state)
+    Host(connection, lambda: PUBLISHED, read_campaign).take([])
+    connection.close()
+    reader = Reader(state, read_campaign)
+    (level,) = reader.levels()
+    reader.close()
+    main, south = sorted(level.balances, key=lambda b: b.site)
+    assert (main.received, main.count_gain, main.damaged, main.transferred_out, main.free) == (2, 1, 1, 1, 1)
+    assert (south.transferred_in, south.in_transit, south.free) == (1, 0, 1)
+    assert level.taken_down_at == datetime.fromisoformat(AT)
+    assert rows(state, "SELECT count(*) FROM ledger_log WHERE id LIKE '%:gone:booked'") == [(1,)]
+    assert rows(state, "SELECT code FROM rejects") == []
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (("damage", "week/tin", "TIN", "main", "0"), "at least 1"),
+        (("count", "tin", "TIN", "main", "1"), "campaign/offer"),
+        (("transfer", "week/tin", "TIN", "main", "1"), "another offer or site"),
+        (("taken-down", "week/tin", "--at", "yesterday"), "expected a date and time"),
+        (("taken-down", "week/tin", "--at", "2026-11-24T14:20:00"), "has no zone"),
+    ],
+)
+def test_stock_that_can_t_be_said_is_refused(shop, words, text):
+    """Exit code 2, a sentence, and nothing handed over."""
+    state = published(shop)
+    before = rows(state, "SELECT count(*) FROM inbox")
+    done = run(shop, "stock", *words, "--state", "state")
+    assert (done.exit_code, rows(state, "SELECT count(*) FROM inbox")) == (USAGE, before)
+    assert text in done.stderr
 
 
 def test_publish_of_a_changed_revision_is_refused(shop):

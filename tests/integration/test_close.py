@@ -11,7 +11,7 @@ from makeweight.bootstrap.closing import close_campaign
 from makeweight.cli.console import REFUSED, UNAVAILABLE, USAGE
 from makeweight.domain.moments import Instant
 from makeweight.settings import Settings
-from tests.integration.test_cli import run, spawn
+from tests.integration.test_cli import run, taken
 from tests.integration.test_http import CAMPAIGN, order
 
 # A campaign that is over, with orders around its end; the midnight of Dublin is that of UTC in November.
@@ -27,8 +27,8 @@ def placed(number, at, **members):
 
 def send(folder, *orders):
     """Orders to the service, which then stops."""
-    lines = "".join(json.dumps(one) + "\n" for one in orders)
-    assert spawn(folder, "serve", "--events", "-", given=lines).returncode == 0
+    (folder / "day.jsonl").write_text("".join(json.dumps(one) + "\n" for one in orders))
+    assert taken(folder / "state", folder / "day.jsonl") == {"applied": len(orders)}
 
 
 def close(folder, *options):
@@ -81,7 +81,7 @@ def test_without_a_file_nothing_is_kept(shop):
     """The report alone; 0 hours allowed make it final as soon as an order of after the end is known."""
     done = run(shop, "close", "week", "--state", "state", "--lateness", "0")
     assert (done.exit_code, json.loads(done.stdout)["status"]) == (0, "final")
-    assert sorted(path.name for path in shop.iterdir() if "json" in path.name) == []
+    assert not (shop / "week.jsonl").exists()
 
 
 def test_an_order_of_the_future_closes_nothing(shop):

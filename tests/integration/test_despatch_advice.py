@@ -18,7 +18,7 @@ from makeweight.domain.campaigns import Customs
 from makeweight.domain.orders import Destination
 from makeweight.domain.tickets import GiftLine, PickTicket
 from makeweight.domain.values import replaced
-from tests.integration.test_cli import STOCK, published, run, spawn
+from tests.integration.test_cli import STOCK, published, run, taken
 from tests.integration.test_http import ADDRESS, CAMPAIGN, CUSTOMER, event, fact
 from tests.integration.test_http import order as order_of
 from tests.support.build import line, order
@@ -191,12 +191,13 @@ def shipped(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shop")
     (folder / "week.yaml").write_text(CAMPAIGN)
     (folder / "stock.csv").write_text(STOCK)
-    published(folder)
+    state = published(folder)
     line_only = {**fact(2, "O2/main/1"), "lines": [{"line": 1, "units": 1}]}
     released = fact(2, "O2/main/1", "released")
     facts = [event(one, id=one["event"], type=FULFILMENT_TYPE) for one in (fact(1, "O1/main/1"), released, line_only)]
     events = [json.dumps(one) + "\n" for one in (order_of(1), order_of(2), order_of(3), *facts)]
-    assert spawn(folder, "serve", "--events", "-", given="".join(events)).returncode == 0
+    (folder / "day.jsonl").write_text("".join(events))
+    assert taken(state, folder / "day.jsonl") == {"applied": len(events)}
     return folder
 
 

@@ -13,11 +13,22 @@ from hypothesis import strategies as st
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.codec import dumps
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Claim, HandledGift, Option, Receipt
+from makeweight.domain.claims import (
+    Arrival,
+    Claim,
+    Count,
+    Damage,
+    HandledGift,
+    Option,
+    Receipt,
+    TakenDown,
+    Transfer,
+    TransferIn,
+)
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import replaced
 from makeweight.stages.ledger import Ledger
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, key
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, OWED, TRANSIT, key
 from makeweight.stages.port import Message, View
 
 NOW = datetime(2026, 11, 24, 10, tzinfo=UTC)
@@ -46,7 +57,7 @@ facts = st.builds(
     st.sampled_from(GIFTS),
     st.sampled_from(SITES),
     st.integers(1, 3),
-    st.sampled_from(["released", "packed"]),
+    st.sampled_from(["released", "packed", "short_picked", "put_back", "returned", "scrapped"]),
 )
 receipts = st.builds(
     lambda number, gift, site, units: Receipt(f"r{number}", OFFER, gift, site, units),
@@ -55,6 +66,20 @@ receipts = st.builds(
     st.sampled_from(SITES),
     st.integers(1, 4),
 )
+places = (st.just(OFFER), st.sampled_from(GIFTS), st.sampled_from(SITES), st.integers(0, 4))
+names = st.integers(1, 4)
+people = st.one_of(
+    st.builds(lambda n, *place: Count(f"count{n}", *place, NOW), names, *places),
+    st.builds(lambda n, *place: Damage(f"damage{n}", *place[:-1], max(1, place[-1]), NOW), names, *places),
+    st.builds(lambda n, offer, gift, site, units, to_site: Transfer(
+        f"t{n}", offer, gift, site, max(1, units), "week/pad" if to_site == site else offer, to_site, NOW
+    ), names, *places, st.sampled_from(SITES)),
+    st.builds(lambda n, offer, gift, site, units, from_site: TransferIn(
+        f"in{n}", offer, gift, site, max(1, units), f"t{n}", "week/pad", from_site, NOW
+    ), names, *places, st.sampled_from(SITES)),
+    st.builds(lambda n, t, units: Arrival(f"a{n}", OFFER, f"t{t}", units, NOW), names, names, st.integers(0, 4)),
+    st.builds(lambda n: TakenDown(f"down{n}", OFFER, NOW), names),
+)  # fmt: skip
 moves = st.builds(
     Move,
     st.sampled_from(list(Account)),
@@ -67,7 +92,7 @@ moves = st.builds(
 mangled = st.fixed_dictionaries(
     {},
     optional={
-        "moves": st.lists(moves, max_size=2),
+        "moves": st.lists(moves, max_size=3),
         "units": st.integers(-3, 3),
         "owed": st.integers(0, 3),
         "serves": st.integers(0, 2),
@@ -75,7 +100,9 @@ mangled = st.fixed_dictionaries(
 )
 # Who decides: from how far back in the log the state is that it knows, whether it thinks stock has no end, and how it
 # mangles what it writes.
-steps = st.tuples(claims | facts | receipts, st.integers(0, 12) | st.just(0), st.booleans(), st.just({}) | mangled)
+steps = st.tuples(
+    claims | facts | receipts | people, st.integers(0, 12) | st.just(0), st.booleans(), st.just({}) | mangled
+)
 
 
 def folded(entries):
@@ -97,14 +124,20 @@ def decided(store, command, *, generous):
     return [replaced(first, **granted, site=option.sites[0], owed=0, reason=None)] if first.kind == "settled" else []
 
 
+def mangle(entry, wrong):
+    """An entry as other code wrote it; what an entry doesn't have can't be wrong in it."""
+    return replaced(entry, **{name: what for name, what in wrong.items() if hasattr(entry, name)})
+
+
 def check(store):
     """S1, S4, S12 of every balance, and S2: what the claims hold is what the accounts say."""
     held: dict[tuple[str, str], list[int]] = {}
     for claim in store.values(CLAIMS).values():
-        assert min(claim.reserved, claim.released, claim.packed, claim.owed) >= 0
-        assert claim.reserved == 0 or claim.held <= claim.claim.units
-        assert claim.owed <= max(0, claim.claim.units - claim.held)
-        assert claim.outcome == ("granted" if claim.held else "owed" if claim.owed else "declined")
+        given = claim.held + claim.came_back
+        assert min(claim.reserved, claim.released, claim.packed, claim.owed, claim.came_back, claim.left) >= 0
+        assert claim.reserved == 0 or given <= claim.claim.units
+        assert claim.owed <= max(0, claim.claim.units - given)
+        assert claim.outcome == ("granted" if given else "owed" if claim.owed else "declined")
         if claim.held:
             sums = held.setdefault((claim.gift, claim.site), [0, 0, 0])
             for place, units in enumerate((claim.reserved, claim.released, claim.packed)):
@@ -113,7 +146,13 @@ def check(store):
         balance.check()
         reserved, released, _ = held.pop((balance.gift, balance.site), [0, 0, 0])
         assert (balance.reserved, balance.released) == (reserved, released)
+        on_the_way = [
+            t.units for t in store.values(TRANSIT).values() if (t.gift, t.site) == (balance.gift, balance.site)
+        ]
+        assert balance.in_transit == sum(on_the_way)
     assert not held
+    owed = {claim.owed_key for claim in store.values(CLAIMS).values() if claim.owed}
+    assert owed == set(store.values(OWED))
     offer = store.get(OFFERS, OFFER)
     if offer is not None:
         live = sum(claim.live for claim in store.values(CLAIMS).values())
@@ -129,7 +168,7 @@ def test_a_late_writer_harms_no_reader(given_steps):
     for command, back, other, wrong in given_steps:
         known = folded(log[: max(0, len(log) - back)]) if back else store
         for honest in decided(known, command, generous=other and back > 0):
-            entry = replaced(honest, **wrong) if other and honest.kind == "settled" else honest
+            entry = mangle(honest, wrong) if other else honest
             log.append(entry)
             LEDGER.fold(store, entry)
             check(store)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.orders import digest
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Receipt, Tick
+from makeweight.domain.claims import Arrival, Count, Damage, HandledGift, Receipt, TakenDown, Tick, Transfer
 from makeweight.domain.orders import Fulfilment, HandledLine, Line, Order
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.ledger.state import CLAIMS, key
@@ -44,7 +44,7 @@ class Day:
 
     def __init__(self, rng: Random, watch: Watch, *, late: bool = False) -> None:
         self.late, self.rng, self.events, self.revisions = late, rng, 0, Counter()
-        self.watch = watch
+        self.watch, self.sent = watch, []
         self.network = Network(BOOK, rng.choice(CLOCKS))
         for node in self.network.nodes.values():
             node.stage = watch.on(node.stage)
@@ -53,7 +53,8 @@ class Day:
         """So many things happen; then everything is delivered."""
         for _ in range(length):
             happens = self.rng.choices(
-                [self.order, self.receipt, self.fact, self.time, self.deliver, self.again], [4, 1, 3, 1, 12, 1]
+                [self.order, self.receipt, self.fact, self.gift_fact, self.people, self.time, self.deliver, self.again],
+                [4, 1, 3, 1, 1, 1, 14, 1],
             )[0]
             happens()
             self.watch.look(self.network.nodes["ledger"].store, self.network.now)
@@ -98,6 +99,40 @@ class Day:
             rng.choice(["released", "released", "packed"]), START, rng.choice([0, 0, 0, 1, 2, 3, 5]), lines,
         )  # fmt: skip
         self.network.send("desk", Message(body, digest(body)))
+
+    def gift_fact(self) -> None:
+        """What the warehouse missed, put back or has back of a claim's gift, straight to the ledger."""
+        claims = list(self.network.nodes["ledger"].store.values(CLAIMS).values())
+        if not claims:
+            return
+        rng, self.events = self.rng, self.events + 1
+        state = rng.choice(claims)
+        offer = state.claim.offer.partition("/")[2]
+        gift, site = state.gift or OFFERS.get(offer, "TIN"), state.site or rng.choice(SITES)
+        happened = rng.choice(["short_picked", "put_back", "returned", "scrapped"])
+        name, units = f"g{self.events}", rng.randint(1, 2)
+        body = HandledGift(name, state.claim.order, state.claim.offer, gift, site, units, happened, START)
+        self.network.send("ledger", Message(body))
+
+    def people(self) -> None:
+        """Someone counts, throws away, sends elsewhere, takes in what was sent, or takes an announcement down."""
+        rng, self.events = self.rng, self.events + 1
+        name, gift, site = f"p{self.events}", *rng.choice([*OFFERS.items(), ("tin", "BAG")])[1:], rng.choice(SITES)
+        offer = "week/" + next((o for o, g in OFFERS.items() if g == gift), "tin")
+        units = rng.choice([0, 1, 2, 5])
+        body = rng.choice(
+            [
+                Count(name, offer, gift, site, units, START),
+                Damage(name, offer, gift, site, max(1, units), START),
+                Transfer(name, offer, gift, site, max(1, units), offer, "S" if site == "N" else "N", START),
+                Transfer(name, offer, gift, site, max(1, units), "week/other", site, START),
+                Arrival(name, *rng.choice(self.sent or [(offer, "t")]), units, START),
+                TakenDown(name, offer, START),
+            ]
+        )
+        if isinstance(body, Transfer):
+            self.sent.append((body.to_offer, name))
+        self.network.send("ledger", Message(body))
 
     def time(self) -> None:
         """Some seconds pass, and the desk hears of it."""

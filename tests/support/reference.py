@@ -4,9 +4,10 @@ Written without sight of the core, so that a mistake would have to be made twice
 plain dictionaries, scans them whole for each question, and knows no log, no message and no restart: one order event is
 judged, claimed and settled before the next is looked at, as in the embedded run.
 
-    reference_judging   what an offer makes of a snapshot      the value, whether it qualifies, what is wanted
-    reference_ledger    what a claim comes to                  caps, stock, what is owed, the warehouse and people
-    Reference           orders in arrival order; which offer of a group is claimed; what time and returns change
+    reference_campaigns  an offer and its campaign              which gift may go with which order
+    reference_judging    what an offer makes of a snapshot      the value, whether it qualifies, what is wanted
+    reference_ledger     what a claim comes to                  caps, stock, what is owed, the warehouse and people
+    Reference            orders in arrival order; which offer of a group is claimed; what time and returns change
 
 Where the documents leave something open, the reading taken here is marked with 'Reading:' where it is made.
 """
@@ -16,17 +17,15 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from tests.support.reference_campaigns import Json, Offer, instant
 from tests.support.reference_judging import (
     CAUTION,
     DESTINATION,
     UNPAID,
     VALUE_USED,
-    Json,
     Judged,
     LineKey,
-    Offer,
     goods_of,
-    instant,
     judge_all,
     kept,
     proration,

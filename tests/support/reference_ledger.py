@@ -179,12 +179,14 @@ class Ledger:
 
     def _swap(self, claim: Claim) -> None:
         """Give back and take anew, as one step: nobody else is served in between."""
-        old, had_owed = claim.position, claim.owed_since if claim.owed else None
+        old, promised, had_owed = claim.position, claim.owed, claim.owed_since if claim.owed else None
         assert old is not None
         self.accounts[old].free += claim.reserved
         claim.reserved = claim.owed = 0
         claim.settle_place()
         self._grow(claim, claim.lacks)
+        # Reading: what was promised before stays promised, whatever the offer now does when it is out.
+        claim.owed = max(claim.owed, min(promised, claim.lacks + claim.owed))
         if claim.owed and had_owed:
             claim.owed_since = had_owed
         self._serve_owed(old)
@@ -265,12 +267,12 @@ class Ledger:
     def _take_again(self, claim: Claim, units: int) -> None:
         """Units that left and are still wanted: from its options, else they are owed, whatever the offer says.
 
-        Reading: no more than what left, so no cap is asked again.
+        Reading: no more than what left, so no cap is asked again; what it was owed before it looks for as well.
         """
         wanted = min(units, claim.lacks)
-        missing = wanted - self._take(claim, wanted) if wanted else 0
-        if missing:
-            self._owe(claim, missing)
+        if wanted:
+            self._owe(claim, wanted)
+        claim.owed -= self._take(claim, claim.owed)
 
     # -------------------------------------------------- the warehouse
 
@@ -425,12 +427,13 @@ class Ledger:
         """Off the free stock, then off the newest reservations, which become owed; gives how many there were.
 
         Reading: a claim is as new as its last reservation, and of those that lose theirs the older waits before the
-        newer.
+        newer; what another site or a substitute has they get at once.
         """
         accounts = self.accounts[position]
         lost = min(units, accounts.free)
         accounts.free -= lost
         turn = self._now()
+        hit = []
         for claim in sorted(self._holders(position), key=lambda claim: -claim.reserved_since):
             broken = min(units - lost, claim.reserved)
             if broken:
@@ -439,6 +442,9 @@ class Ledger:
                 claim.owed += broken
                 claim.settle_place()
                 lost += broken
+                hit.append(claim)
+        for claim in reversed(hit):
+            claim.owed -= self._take(claim, claim.owed)
         return lost
 
     def damage(self, offer: str, gift: str, site: str, units: int) -> bool:

@@ -117,6 +117,34 @@ def test_ex44_without_a_substitute_the_gift_is_withheld():
     assert "may not go by air" in shop.notices("A")["blocked_by_caution/week/tin"].sentence
 
 
+HOME = {**ANSWERED, "never_to": ["US"]}
+
+
+def test_only_what_comes_before_the_given_gift_is_told_as_withheld():
+    """Rule 2.33: the order gets what was announced, so that its substitute may not travel is nobody's business."""
+    shop = Shop([document(gives(otherwise=["CARD"]), cautions={"CARD": HOME})], {("week/tin", "TIN", "main"): 5})
+    shop.place(to("US"))
+    assert [g.gift for g in shop.ticket("A").gift_lines] == ["TIN"]
+    assert "Withheld" not in shop.told("A").sentence
+
+
+def test_where_nothing_is_left_the_announced_gift_says_why():
+    """Rule 2.33: the tin is for adults, and the card that would stand in does not go to the US."""
+    shop = Shop([document(gives(otherwise=["CARD"]), cautions={"TIN": ADULT, "CARD": HOME})])
+    shop.place(to("US"))
+    assert shop.told("A").reason == Reason.CAUTION
+    assert "adults only" in shop.told("A").sentence
+
+
+@pytest.mark.parametrize(("ships_from", "given"), [("IE", False), ("GB", True), ("", True)])
+def test_what_a_campaign_ships_from_decides_over_customs(ships_from, given):
+    """Rule 2.32: a gift that may go to anybody, and has no customs data, over a border or not."""
+    shop = Shop([document(gives(), ships_from=ships_from)], {("week/tin", "TIN", "main"): 5})
+    shop.place(to("GB"))
+    assert bool(shop.ticket("A").gift_lines) is given
+    assert ("customs data is missing" in shop.told("A").sentence) is not given
+
+
 @pytest.mark.parametrize(("answer", "given"), [(None, []), ("minor", []), ("adult", ["TIN"])])
 def test_ex45_an_adult_gift_needs_an_answer(answer, given):
     """Ex-45: the customer's age is not known, so it is withheld."""

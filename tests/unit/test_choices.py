@@ -25,7 +25,14 @@ def gift(name: str, worth: int = 600, **answers: Any) -> Gift:
 
 GIFTS = {
     g.gift: g
-    for g in (gift("PLAIN"), gift("ROSE"), gift("MINT", 900), gift("SCENT", carries=["fragrance"]), gift("PAD", 700))
+    for g in (
+        gift("PLAIN"),
+        gift("ROSE"),
+        gift("MINT", 900),
+        gift("SCENT", carries=["fragrance"]),
+        gift("PAD", 700),
+        gift("MUSK", carries=["fragrance"]),
+    )
 }
 
 
@@ -55,6 +62,12 @@ def test_the_chosen_gift_then_the_default_then_substitutes(chosen, names):
     found = options(order(line(6000), chosen_gift=chosen), otherwise=("PAD",), when_out="substitute")
     assert [o.gift for o in found] == names
     assert [o.gift for o in found if o.substitute] == [name for name in names if name == "PAD"]
+
+
+def test_a_substitute_is_held_against_the_announced_gift_too():
+    """Rule 2.34: the musk adds nothing to the scent that was chosen, but to what was announced."""
+    found = options(order(line(6000), chosen_gift="SCENT"), otherwise=("MUSK",), when_out="substitute")
+    assert [o.gift for o in found] == ["SCENT", "PLAIN"]
 
 
 def test_the_default_adds_no_caution_to_what_was_chosen():
@@ -116,6 +129,7 @@ def ridden(rides_with: str, *own_parcel: str) -> Offer:
         # What is back-ordered ships last, whatever else its site ships.
         (ridden("last"), ["N+", "S", "E"], [2], ["N", "E", "S"]),
         (ridden("last"), ["N", "N+", "S"], [1], ["N", "S"]),
+        (ridden("last"), ["N+", "N", "S"], [1], ["N", "S"]),
         (ridden("last", "W"), ["N", "S-", "E$"], [1], ["N", "W"]),
         (ridden("first"), ["N-"], [], ["main"]),
         (ridden("trigger", "W"), ["N-"], [], ["W"]),

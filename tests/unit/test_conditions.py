@@ -48,6 +48,20 @@ def test_classes_that_a_campaign_names_take_part(order_class, named):
         assert order_class in told["says"]
 
 
+def test_each_class_has_its_own_campaigns():
+    """Rule 2.26: one campaign for staff, one for customers, one for both, in one market and at one time."""
+    book = Book(
+        campaign(offer(), campaign=name, classes=classes)
+        for name, classes in {"staff": ("staff",), "retail": ("retail",), "both": ("retail", "staff")}.items()
+    )
+    for _ in range(2):  # whichever is asked for first
+        for order_class in ("retail", "staff"):
+            on = book.live(PLACED, MARKET, CURRENCY, None, order_class)
+            assert set(on.offers) == {f"{order_class}/tin", "both/tin"}
+    pinned = book.live(PLACED, MARKET, CURRENCY, {"retail": 1, "both": 1}, "staff")
+    assert set(pinned.offers) == {"staff/tin", "both/tin"}
+
+
 @pytest.mark.parametrize("order_class", ["replacement", "test"])
 def test_a_campaign_that_nobody_checked_lets_no_test_take_part(order_class):
     """Rule 2.26, where publishing was passed by."""

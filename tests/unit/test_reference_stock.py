@@ -5,6 +5,8 @@ figures are worked by hand.
 """
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.support.reference import CUSTOMER_CAP, NO_STOCK, Reference
 from tests.support.reference_cases import (
@@ -405,3 +407,40 @@ def test_of_those_that_lose_their_gifts_together_the_older_is_served_first():
     reference.receive(*HERE, 1)
     assert outcome(reference, "A") == ("granted", 1, 0, None)
     assert outcome(reference, "B") == ("owed", 0, 1, NO_STOCK)
+
+
+FACTS = st.sampled_from(["released", "packed", "short_picked", "put_back", "returned", "scrapped"])
+SITES = st.sampled_from("NS")
+STEPS = st.one_of(
+    st.tuples(st.just("order"), st.sampled_from("ABC"), st.integers(0, 3), SITES),
+    st.tuples(st.just("fact"), st.sampled_from("ABC"), FACTS, st.integers(1, 3), st.sampled_from(["N", "S", None])),
+    st.tuples(st.sampled_from(["receive", "count", "damage"]), SITES, st.integers(0, 4)),
+    st.tuples(st.just("transfer"), SITES, SITES, st.integers(1, 3)),
+    st.tuples(st.just("arrived"), st.integers(0, 30), st.integers(0, 4)),
+)
+
+
+@given(steps=st.lists(STEPS, max_size=30), when_out=st.sampled_from(["owed", "next"]))
+def test_whatever_happens_the_books_balance(steps, when_out):
+    """S1, S4, S12 (the model asserts them for each answer): nothing below zero, what came in stands or went out.
+
+    And no order has more live units than it was granted under the cap.
+    """
+    week = campaign(offer(counts={"at_least": 1000}, gives={"for_each": True}, when_out=when_out, caps={"total": 5}))
+    reference = Reference([week], [(TIN, "TIN", site, 3) for site in "NS"])
+    for at, (step, *figures) in enumerate(steps):
+        match step, figures:
+            case "order", (name, units, site):
+                both = (line(1000 * units, site=site), line(1, number=2, site="N"))
+                reference.order(snapshot(name, *both, revision=at + 1))
+            case "fact", (name, happened, units, site) if (name, TIN) in reference._ledger.claims:  # noqa: SLF001
+                reference.gift_fact(name, TIN, happened, units, site)
+            case "transfer", (source, target, units):
+                reference.transfer(str(at), (TIN, "TIN", source), (TIN, "TIN", target), units)
+            case "arrived", (name, units):
+                reference.arrived(str(name), units)
+            case _, (site, units):
+                getattr(reference, step)(TIN, "TIN", site, units)
+        reference.balances()
+        found = [one for (_, _), one in reference.outcomes().items()]
+        assert sum(one["units"] + one["owed"] for one in found) <= 5

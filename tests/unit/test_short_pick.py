@@ -210,6 +210,20 @@ def test_a_returned_gift_serves_an_owed_claim():
     assert {d.order for d in books.said() if isinstance(d, Decision)} == {"A", "B"}
 
 
+def test_a_returned_gift_goes_to_whoever_has_waited_longest():
+    """The order that sends one back and is owed another waits in its turn."""
+    books = Books(1)
+    books.take(claim("B", when_out="owed"), claim("C", when_out="owed"), claim("A", units=2, when_out="owed"))
+    books.take(gift_command("packed", 1, order="B"), gift_command("returned", 1, order="B"))
+    assert [books.short(n)[:3] for n in "CA"] == [("granted", 1, 0), ("owed", 0, 2)]
+    books.take(gift_command("packed", 1, order="C"), receipt(1, name="more"))
+    assert books.short("A")[:3] == ("granted", 1, 1)
+    books.take(
+        claim("D", when_out="owed"), gift_command("packed", 1, order="A"), gift_command("returned", 1, order="A")
+    )
+    assert [books.short(n)[:3] for n in "AD"] == [("granted", 1, 0), ("owed", 0, 1)]  # A has waited longer than D
+
+
 def test_a_gift_that_was_short_never_counts_as_packed():
     """Ex-27, the ledger's part: the rest of the order is shipped and sent back; of this gift nothing went out."""
     books = Books(1)

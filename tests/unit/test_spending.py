@@ -149,6 +149,14 @@ def test_a_value_counts_once_on_both_bases():
     assert outcomes(chosen(bought, listed, once("b", at_least=4001, rank=2)))["b"][1] is Reason.VALUE_USED
 
 
+def test_a_broken_cent_of_used_value_is_used():
+    """10.00 of a list price of 30.00 is a third of the 10.00 charged: 6.66 are left, and not 6.67."""
+    bought = order(line(1000, total_list=3000))
+    listed = once("a", at_least=1000, basis="before_discount", rank=1)
+    assert outcomes(chosen(bought, listed, once("b", at_least=666, rank=2)))["b"] == (666, None, None)
+    assert outcomes(chosen(bought, listed, once("b", at_least=667, rank=2)))["b"][1] is Reason.VALUE_USED
+
+
 # ---------------------------------------------------------------- what was kept
 
 
@@ -211,6 +219,20 @@ def test_the_discount_is_not_shared_anew():
     bought = order(line(4500), line(1500, returned_units=1), discount=600)
     assert judge_one(bought, offer(at_least=4050)).kept == Kept(1, 1350, "none")
     assert judge_one(bought, offer(at_least=4051)).kept == Kept(0, 1350, "none")
+
+
+def test_an_offer_that_was_not_given_uses_no_kept_value():
+    """Rules 2.7 and 2.18: b had nothing for a's sake. That a lapses now gives it no claim on what c was given for."""
+    bought = order(line(3000, brand="Alder", returned_units=1), line(3000, brand="Alder"), line(4000, brand="Birch"))
+    offers = [
+        once("a", brands=["Alder"], at_least=6000, rank=1),
+        once("b", at_least=6000, rank=2),
+        once("c", at_least=4000, rank=3),
+    ]
+    choice = chosen(bought, *offers)
+    assert {c.offer for c in choice.claims} == {"week/a", "week/c"}
+    kept = {j.offer: j.kept.units for j in choice.evaluation.judgements if j.kept}
+    assert (kept["week/a"], kept["week/c"]) == (0, 1)
 
 
 def lines_of(*charged: int, returned: int) -> list[Line]:

@@ -31,8 +31,9 @@ from makeweight.adapters.telemetry.metrics import Metrics, Totals
 from makeweight.adapters.telemetry.watcher import TelemetryWatcher
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
+from makeweight.contracts.commands import read_command
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Tick
+from makeweight.domain.claims import StockCommand, Tick
 from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
 from makeweight.settings import Settings
@@ -270,6 +271,16 @@ def publish_files(
         )
         receipts = read_stock(stock, book, now) if stock is not None else []
         return publish(connection, files, receipts, now), len(receipts)
+    finally:
+        connection.close()
+
+
+def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock = wall_clock) -> None:
+    """Put what a person says of stock on the service. ``WireError``, and nothing done, if it can't be said."""
+    read_command(dumps(command))
+    connection = connect(settings.state)
+    try:
+        publish(connection, [], [command], clock())
     finally:
         connection.close()
 

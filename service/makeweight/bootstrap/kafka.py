@@ -14,7 +14,10 @@ from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.publishing import publish
 from makeweight.adapters.kafka.reading import Progress, TopicReader
 from makeweight.adapters.kafka.wire import Names
+from makeweight.contracts.codec import dumps
+from makeweight.contracts.commands import read_command
 from makeweight.domain.book import Book
+from makeweight.domain.claims import StockCommand
 from makeweight.settings import Settings
 
 
@@ -45,6 +48,19 @@ def publish_files(
         fresh = [f.campaign for f in files if known.get(f.campaign.campaign, f.campaign.revision) is None]
         receipts = read_stock(stock, Book([*known, *fresh]), now) if stock is not None else []
         return publish(outbox, consumer, names, files, receipts, now), len(receipts)
+    finally:
+        consumer.close()
+        outbox.close()
+
+
+def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock) -> None:
+    """Put what a person says of stock on its topic. ``WireError``, and nothing done, if it can't be said."""
+    read_command(dumps(command))
+    address, names = broker_of(settings), Names(settings.prefix)
+    administration(settings).check()
+    outbox, consumer = Outbox(address), reader(address)
+    try:
+        publish(outbox, consumer, names, [], [command], clock())
     finally:
         consumer.close()
         outbox.close()

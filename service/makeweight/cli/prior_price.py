@@ -6,11 +6,11 @@ from typing import Annotated, Any
 import typer
 
 from makeweight.adapters.documents.files import FileErrors
-from makeweight.adapters.documents.prices import read_instant, read_prices
+from makeweight.adapters.documents.prices import read_instant, read_price, read_prices
 from makeweight.cli.console import REFUSED, fail, out, say_json
 from makeweight.contracts.problems import nearest
 from makeweight.domain.moments import zone_of
-from makeweight.domain.money import digits, to_major, to_minor
+from makeweight.domain.money import digits, to_major
 from makeweight.planning.reductions import WHO_DECIDES, reductions
 
 HELP = """Show the prior price of a reduction, and the percent that may be claimed from it.
@@ -68,11 +68,9 @@ def _sales(given: list[str], currency: str, known: list[str]) -> dict[str, int]:
         if sku not in known:
             raise fail(f"--sale {pair}: the history has no item {sku!r}{nearest(sku, known)}")
         try:
-            found[sku] = to_minor(price, currency)
+            found[sku] = read_price(price, currency)
         except ValueError as error:
             raise fail(f"--sale {pair}: {error}") from None
-        if found[sku] < 0:
-            raise fail(f"--sale {pair}: expected a price from 0 up")
     return found
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.rows import read_rows
-from makeweight.contracts.orders import FIRST_YEAR
+from makeweight.contracts.orders import FIRST_YEAR, MAX_AMOUNT
 from makeweight.domain.moments import Instant
 from makeweight.domain.money import to_minor
 from makeweight.domain.prior_price import PriceFrom, PriceHistory, history_of, local_start
@@ -42,13 +42,19 @@ def read_prices(path: Path, currency: str, zone: str | None = None) -> list[Pric
 def _step(row: dict[str, str], currency: str, zone: str | None) -> tuple[tuple[str, str], PriceFrom]:
     if not row["sku"] or not row["market"]:
         raise ValueError("sku and market must not be empty")
-    price = to_minor(row["price"], currency)
-    if price < 0:
-        raise ValueError(f"price {row['price']!r}: expected an amount from 0 up")
+    price = read_price(row["price"], currency)
     try:
         return (row["sku"], row["market"]), PriceFrom(read_instant(row["from"], zone), price)
     except ValueError as error:
         raise ValueError(f"from {error}") from None
+
+
+def read_price(text: str, currency: str) -> int:
+    """A price in major units, in minor units; ``ValueError`` says what was expected."""
+    price = to_minor(text, currency)
+    if not 0 <= price <= MAX_AMOUNT:
+        raise ValueError(f"price {text!r}: expected an amount from 0 up")
+    return price
 
 
 def read_instant(text: str, zone: str | None) -> Instant:

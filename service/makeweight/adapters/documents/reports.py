@@ -5,7 +5,6 @@ from pathlib import Path
 
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.problems import WireError
 from makeweight.planning.closing import EARLY_EDITION, REPORT, Report
 
 
@@ -25,9 +24,9 @@ def read_reports(path: Path) -> list[Report]:
         if not line.strip():
             continue
         try:
-            report = REPORT.loads(line)
-        except WireError as error:
-            raise FileErrors([FileError(path, number, f"is no report: {error.sentence}")]) from None
+            report = _report(line)
+        except (ValueError, TypeError) as error:
+            raise FileErrors([FileError(path, number, f"is no report: {error}")]) from None
         expected = len(found) + 1 + EARLY_EDITION
         if report.edition != expected:
             raise FileErrors(
@@ -35,6 +34,14 @@ def read_reports(path: Path) -> list[Report]:
             )
         found.append(report)
     return found
+
+
+def _report(line: str) -> Report:
+    report = REPORT.loads(line)
+    if report.ends.tzinfo is None or (report.watermark is not None and report.watermark.tzinfo is None):
+        raise ValueError("its instants have no offset from UTC")
+    dumps(report)  # what was read can be written again: a whole number beyond 64 bits can't
+    return report
 
 
 def add_report(path: Path, reports: list[Report]) -> None:

@@ -13,7 +13,7 @@ from makeweight.adapters.kafka.wire import Names, Sending
 from makeweight.contracts.codec import canonical, dumps, parse_object
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE, Envelope, headers
 from makeweight.contracts.problems import WireError
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Receipt, StockCommand
 from makeweight.domain.moments import Instant
 
 SOURCE = "makeweight/publish"
@@ -37,14 +37,14 @@ def publish(
     consumer: Consumer,
     names: Names,
     files: Iterable[CampaignFile],
-    stock: Iterable[Receipt],
+    stock: Iterable[Receipt | StockCommand],
     now: Instant,
 ) -> list[Published]:
     """Publish campaigns and hand stock to the ledger. ``FileErrors`` names what is refused, and nothing is written."""
     prepared = prepare(files, published_documents(consumer, names), now)
     changed = [p for p in prepared if p.published.changed]
     outbox.write(_campaign(names, p) for p in changed)
-    outbox.write(_receipt(names, r) for r in stock)
+    outbox.write(_command(names, one) for one in stock)
     outbox.flush()
     if changed:
         _check_first(published_documents(consumer, names), changed)
@@ -57,9 +57,9 @@ def _campaign(names: Names, one: Prepared) -> Sending:
     return Sending(names.topic("campaigns"), key.encode(), dumps(one.document), told, 0)
 
 
-def _receipt(names: Names, receipt: Receipt) -> Sending:
-    told = headers("ledger-command", receipt.id, SOURCE, receipt.offer)
-    return Sending(names.topic("ledger-commands"), receipt.offer.encode(), dumps(receipt), told)
+def _command(names: Names, command: Receipt | StockCommand) -> Sending:
+    told = headers("ledger-command", command.id, SOURCE, command.offer)
+    return Sending(names.topic("ledger-commands"), command.offer.encode(), dumps(command), told)
 
 
 def _check_first(known: dict[tuple[str, int], Document], changed: list[Prepared]) -> None:

@@ -7,12 +7,12 @@ from makeweight.adapters.documents.campaigns import CampaignFile
 from makeweight.adapters.documents.publishing import Published, prepare
 from makeweight.adapters.local.store import due_text
 from makeweight.contracts.codec import dumps, parse_object
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Receipt, StockCommand
 from makeweight.domain.moments import Instant
 
 
 def publish(
-    connection: sqlite3.Connection, files: Iterable[CampaignFile], stock: Iterable[Receipt], now: Instant
+    connection: sqlite3.Connection, files: Iterable[CampaignFile], stock: Iterable[Receipt | StockCommand], now: Instant
 ) -> list[Published]:
     """Publish campaigns and hand stock to the ledger, all or nothing. ``FileErrors`` names what is refused."""
     connection.execute("BEGIN IMMEDIATE")

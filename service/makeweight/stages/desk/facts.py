@@ -64,10 +64,7 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
     if frozen is None:
         over = over | _not_held(state, carried)
-    commands = []
-    if frozen is None and event.happened in floor.LEAVING:
-        # The warehouse had it on the floor, and nobody said so before.
-        commands += [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
+    commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
         happened = _TO_LEDGER[event.happened]
         if happened == "returned" and floor.condition_of(event, offer) == "scrap":
@@ -101,6 +98,27 @@ def _gift_units(
     # The ledger hears of offers that exist; a name that nobody published is told to people alone.
     heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
     return heard, {offer: units for offer, units in over.items() if units > 0}
+
+
+def _untold(
+    state: OrderState,
+    event: Fulfilment,
+    site: str,
+    frozen: Frozen | None,
+    carried: dict[str, int],
+    gifts: dict[str, int],
+) -> list[HandledGift | None]:
+    """What must have happened before a fact by which units leave a paper, and nobody said.
+
+    What was on the floor was released; what comes back had gone out.
+    """
+    if event.happened == "gift_returned":
+        on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
+        out = {o: min(units, on_paper.get(o, 0) - done.get(o, 0)) for o, units in gifts.items()}
+        return [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
+    if frozen is None and event.happened in floor.LEAVING:
+        return [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
+    return []
 
 
 def _command(

@@ -8,7 +8,7 @@ from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
 from makeweight.stages.ledger.ahead import Ahead
 from makeweight.stages.ledger.fold import fold
-from makeweight.stages.ledger.movements import booking, handling, receiving, refusal
+from makeweight.stages.ledger.movements import ON_THE_WAY, booking, handling, looks_again, receiving, refusal
 from makeweight.stages.ledger.settle import found_again, served, settle
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, Seen, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
@@ -57,9 +57,9 @@ def handled(store: Store, command: HandledGift, view: View) -> Verdict:
         return known
     moves, over = handling(store, command)
     entry = Handled(f"{command.offer}:{command.id}:handled", command, moves, view.now, over)
-    if command.happened in ("released", "packed"):
+    if command.happened in ON_THE_WAY:
         return Verdict("applied", [entry])
-    return Verdict("applied", _with_followers(store, entry, moves, [command.order], view))
+    return Verdict("applied", _with_followers(store, entry, moves, looks_again(command), view))
 
 
 def booked(store: Store, command: StockCommand, view: View) -> Verdict:
@@ -78,7 +78,8 @@ def booked(store: Store, command: StockCommand, view: View) -> Verdict:
     found = booking(store, command)
     owed = {state.claim.order: units for state, units in found.hit}
     entry = Booked(entry_id, command, found.moves, view.now, owed, found.unexplained)
-    return Verdict("applied", _with_followers(store, entry, found.moves, list(owed), view))
+    # The newest reservations were lost; of those that lost them the oldest looks for others first.
+    return Verdict("applied", _with_followers(store, entry, found.moves, list(reversed(owed)), view))
 
 
 def _problem(command: StockCommand, code: str) -> Problem:
@@ -162,7 +163,10 @@ def _follow(
 def _serve(
     store: Store, offer: str, place: tuple[str, str], free: int, view: View, cause: str, besides: str | None = None
 ) -> list[LedgerEntry]:
-    """Owed claims that free units of a gift at a site can serve, oldest first."""
+    """Owed claims that free units of a gift at a site can serve, oldest first.
+
+    Any of a claim's options will do: to send a substitute, or the gift that was not chosen, comes before sending later.
+    """
     gift, site = place
     entries: list[LedgerEntry] = []
     for _, owed in store.scan(OWED, key(offer, "")):
@@ -171,12 +175,12 @@ def _serve(
         state = store.get(CLAIMS, key(offer, owed.order))
         if state is None or owed.order == besides:
             continue
-        first = state.claim.options[0]
-        if first.gift != gift or site not in first.sites:
+        option = next((o for o in state.claim.options if o.gift == gift and site in o.sites), None)
+        if option is None:
             continue
         if state.held and (state.gift, state.site) != place:
             continue
         units = min(state.owed, free)
         free -= units
-        entries.append(served(state, place, units, free + units, view.now, cause, substitute=False))
+        entries.append(served(state, place, units, free + units, view.now, cause, substitute=option.substitute))
     return entries

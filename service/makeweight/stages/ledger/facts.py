@@ -16,6 +16,7 @@ from makeweight.stages.ledger.movements import (
     after_loss,
     booking,
     handling,
+    looks_again,
     receiving,
 )
 from makeweight.stages.ledger.state import CLAIMS, EARLY, SEEN, TRANSIT, Early, InTransit, OfferState, Seen, key
@@ -48,7 +49,7 @@ def handled(store: Store, entry: Handled) -> list[Subject]:
     offer, told = _handled_claim(store, command, moves, entry.at)
     orders = [command.order] if told else []
     store.put(SEEN, at, Seen(command, orders))
-    expect(store, command.offer, command.id, entry.serves, moves, orders)
+    expect(store, command.offer, command.id, entry.serves, moves, looks_again(command))
     keep_offer(store, offer, moves, entry.at, free_units=offer.free_units + free)
     claims: list[Subject] = [("claim", command.offer, order) for order in orders]
     return [*claims, ("level", command.offer)]
@@ -66,11 +67,13 @@ def _handled_claim(store: Store, command: HandledGift, moves: list[Move], at: In
     if state is None:
         return (offer if on_the_way else _before_its_claim(store, command, offer)), False
     after = after_fact(state, command, moves, at)
+    hold(min(after.reserved, after.released, after.packed) >= 0, "S5", f"{command.id} took more than was granted")
     if on_the_way:
         hold(after.held == state.held, "S5", f"{command.id} changed what order {command.order} holds")
-    hold(min(after.reserved, after.released, after.packed) >= 0, "S5", f"{command.id} took more than was granted")
+        store.put(CLAIMS, at_claim, after)
+        return offer, False
     keep_claim(store, at_claim, state, after, offer)
-    return with_claim(offer, state, after), not on_the_way
+    return with_claim(offer, state, after), True
 
 
 def _before_its_claim(store: Store, command: HandledGift, offer: OfferState) -> OfferState:
@@ -87,7 +90,7 @@ def booked(store: Store, entry: Booked) -> list[Subject]:
     if store.get(SEEN, at) is not None:
         return [("level", command.offer)]
     found = Booking() if entry.refused else booking(store, command)
-    orders = [state.claim.order for state, _ in found.hit]
+    orders = [state.claim.order for state, _ in reversed(found.hit)]
     store.put(SEEN, at, Seen(command, orders, found.units, entry.refused))
     if entry.refused:
         keep_offer(store, offer_of(store, command.offer), [], entry.at)

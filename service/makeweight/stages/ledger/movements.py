@@ -85,6 +85,11 @@ def handling(store: Store, command: HandledGift) -> tuple[list[Move], int]:
     return moves, left if command.happened == "packed" else 0
 
 
+def looks_again(command: HandledGift) -> list[str]:
+    """The order of a fact, if it lost units by it that it may still want: it looks for others before anybody else."""
+    return [command.order] if command.happened in ("short_picked", "put_back") else []
+
+
 def after_fact(state: ClaimState, command: HandledGift, moves: list[Move], at: Instant) -> ClaimState:
     """A claim after a fact of the warehouse.
 

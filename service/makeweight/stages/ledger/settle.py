@@ -78,8 +78,8 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
 def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, at: Instant) -> Settled | None:
     """Another gift or site for all that an order has in reserve, if it asks for that; None if it keeps what it has.
 
-    It does where what it has is none of its options any more, and where its first choice has changed and is free for
-    at least as many units as it has. What is on the floor or gone is never exchanged.
+    It does where what it has is none of its options any more; and where its first choice has changed and some of that
+    is free, if asking anew brings at least as many units as it has. What is on the floor or gone is never exchanged.
     """
     if state.reserved != state.held or state.gift is None or state.site is None or not claim.options:
         return None
@@ -92,8 +92,10 @@ def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, a
     has_room = min(state.live, wanted)  # under the caps it counts already
     allowed = _within_caps(store, claim, state, offer, wanted - has_room)
     total = has_room + allowed.units
-    taken = _best(store, claim.offer, claim.options if gone else claim.options[:1], total)
-    if not gone and taken.units < min(state.held, total):
+    if not gone and not _best(store, claim.offer, claim.options[:1], 1).units:
+        return None
+    taken = _best(store, claim.offer, claim.options, total, (state.gift, state.site, state.reserved))
+    if not gone and (taken.units < min(state.held, total) or (taken.gift, taken.site) == (state.gift, state.site)):
         return None
     short = total - taken.units
     moves = [Move(Account.RESERVED, Account.FREE, state.gift, state.site, state.reserved)]
@@ -231,11 +233,16 @@ def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: in
     return _best(store, claim.offer, claim.options, wanted)
 
 
-def _best(store: Store, offer: str, options: list[Option], wanted: int) -> Taken:
+def _best(
+    store: Store, offer: str, options: list[Option], wanted: int, own: tuple[str, str, int] | None = None
+) -> Taken:
+    """The first option that covers all, else the fullest; ``own`` units of a gift at a site are as good as free."""
     best = Taken(None, None, 0, 0, substitute=False)
     for option in options:
         for site in option.sites:
             free = _free(store, offer, option.gift, site)
+            if own is not None and (option.gift, site) == own[:2]:
+                free += own[2]
             if free >= wanted:
                 return Taken(option.gift, site, wanted, free, option.substitute)
             if free > best.units:
