@@ -40,7 +40,10 @@ def test_ex12_value_that_is_used_once():
     assert [g.gift for g in shop.ticket("A").gift_lines] == ["CARD"]
     told = shop.told("A", "week/gwp-2")
     assert (told.outcome, told.reason) == ("declined", Reason.VALUE_USED)
-    assert told.sentence == "90.00 EUR is left where at least 100.00 EUR is asked: the rest earned week/gwp-1."
+    assert told.sentence == (
+        "90.00 EUR is left where at least 100.00 EUR is asked: the rest earned week/gwp-1; "
+        "it would have been earned with 10.00 EUR more on the order."
+    )
 
 
 def once(name: str, **members) -> Offer:

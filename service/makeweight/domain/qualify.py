@@ -60,7 +60,8 @@ class Judgement:
     is no whole number. ``wanted`` counts gift units after the per-order cap. An order ``qualifies`` by its value
     alone; ``reason`` says why an offer that it meets is not claimed. ``pay_by`` is set while the order still has to be
     paid for the offer to stand, and where it was paid too late; ``kept`` where goods came back; ``back_orders`` is what
-    the offer says of goods that are back-ordered.
+    the offer says of goods that are back-ordered. ``nearest`` tells the nearest change by which an offer that is nearly
+    met or not claimed would have been earned, as a sentence goes on; '' where there is none.
     """
 
     offer: str
@@ -80,6 +81,7 @@ class Judgement:
     pay_by: Instant | None = None
     kept: Kept | None = None
     back_orders: BackOrders = "wait"
+    nearest: str = ""
 
     @property
     def gap(self) -> int:

@@ -6,7 +6,9 @@ stock. The reason of an outcome is the last check that lowered it.
 """
 
 from collections.abc import Mapping
+from datetime import UTC
 from enum import StrEnum
+from zoneinfo import ZoneInfo
 
 from makeweight.domain.moments import Instant
 from makeweight.domain.money import to_major
@@ -64,16 +66,37 @@ _SENTENCES: Mapping[Reason, str] = {
     Reason.OUTRANKED: "Only one offer of its group is given, and {winner} comes first.",
     Reason.ORDER_CAP: "At most {cap} to an order.",
     Reason.CAUTION: "Its gift is withheld: {caution}.",
-    Reason.CUSTOMER_CAP: "This customer already has {customer_live} of at most {customer_cap}.",
-    Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came.",
-    Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came.",
+    Reason.CUSTOMER_CAP: "This customer{known} already has {customer_live} of at most {customer_cap}{last}.",
+    Reason.CAMPAIGN_CAP: "All {total_cap} of this offer were taken when the order's turn came{last}.",
+    Reason.NO_STOCK: "No gift of this offer was left at a site that ships the order when its turn came{last}.",
     Reason.NOT_WANTED: "The order no longer asks for this gift.",
 }
+
+
+_KNOWN = {"email": " (known by the e-mail address)", "payment": " (known by the means of payment)"}
 
 
 def sentence(reason: Reason, facts: Mapping[str, object]) -> str:
     """The one sentence of a reason with its figures filled in. A figure that is missing is a defect: ``KeyError``."""
     return _SENTENCES[reason].format_map(facts)
+
+
+def flipped(why: str, how: str, verb: str = "would have been earned") -> str:
+    """The sentence of a decline with the nearest change that would have flipped it, where there is one."""
+    return f"{why.removesuffix('.')}; it {verb} {how}." if how else why
+
+
+def known_by(customer_by: str) -> str:
+    """How a customer without an account is known, as a sentence goes on: a cap counts who that is, not who orders."""
+    return _KNOWN.get(customer_by, "")
+
+
+def last_taken(figures: Figures, order: str) -> str:
+    """Which order took the last of what ran out, and when, as a sentence of ``order`` goes on; '' if it isn't known."""
+    if figures.last_order is None:
+        return ""
+    whose = "this order" if figures.last_order == order else f"order {figures.last_order}"
+    return f": {whose} took the last{f' on {clock(figures.last_at)}' if figures.last_at is not None else ''}"
 
 
 def measured(number: int, by: str, currency: str) -> str:
@@ -84,3 +107,23 @@ def measured(number: int, by: str, currency: str) -> str:
 def amount(minor: int, currency: str) -> str:
     """An amount as sentences print it: '40.00 EUR'."""
     return f"{to_major(minor, currency)} {currency}"
+
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def clock(instant: Instant, zone: str = "") -> str:
+    """An instant as sentences print it: '30 Nov 10:00' on a zone's clock, or '30 Nov 10:00 UTC'."""
+    local = instant.astimezone(ZoneInfo(zone) if zone else UTC)
+    seconds = f":{local:%S}" if local.second else ""
+    return f"{local.day} {_MONTHS[local.month - 1]} {local:%H:%M}{seconds}{'' if zone else ' UTC'}"
+
+
+def span(seconds: int) -> str:
+    """A length of time as sentences print it, exact: '4 minutes', '2 hours 5 minutes', '3 days'."""
+    parts = []
+    for name, length in (("day", 86_400), ("hour", 3_600), ("minute", 60), ("second", 1)):
+        count, seconds = divmod(seconds, length)
+        if count:
+            parts.append(f"{count} {name}{'' if count == 1 else 's'}")
+    return " ".join(parts) or "0 seconds"

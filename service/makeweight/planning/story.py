@@ -1,13 +1,16 @@
 """The story of one order: what happened to it, and for every offer of its campaigns what came of it and why."""
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import Any
 
 from makeweight.domain.book import Book
-from makeweight.domain.campaigns import Offer
+from makeweight.domain.campaigns import Campaign, Offer
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
+from makeweight.domain.moments import Window
+from makeweight.domain.nearest import nearest
 from makeweight.domain.qualify import judge_one
-from makeweight.domain.reasons import Reason, amount, sentence
+from makeweight.domain.reasons import Reason, amount, flipped, sentence
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
 from makeweight.stages.desk.tickets import tickets
@@ -74,24 +77,15 @@ def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
     said = {
         t.offer: {"offer": t.offer, "outcome": t.outcome, "reason": t.reason, "says": t.sentence} for t in told(state)
     }
-    pins = state.evaluation.campaigns or None
-    live = book.live(order.placed_at, order.market, order.currency, pins, order.order_class)
-    for key, offer in live.offers.items():
-        if key in said or offer.kind in ("price", "reduction"):
-            continue
-        said[key] = {"offer": key, "outcome": "declined", **_missed(state, offer)}
-    for campaign in book.in_force(order.placed_at):
-        if order.market not in campaign.markets:
-            continue
-        if not campaign.window.holds(order.placed_at):
-            reason = Reason.OUTSIDE_WINDOW
-        elif campaign.currency == order.currency and order.order_class not in campaign.classes:
-            reason = Reason.ORDER_CLASS
-        else:
-            continue
-        says = sentence(reason, {"order_class": order.order_class})
+    for campaign in _campaigns(state, book):
+        inside = campaign.window.holds(order.placed_at)
         for offer in campaign.offers:
-            said.setdefault(offer.key, {"offer": offer.key, "outcome": "declined", "reason": reason, "says": says})
+            known = said.get(offer.key)
+            if known is None and not (inside and offer.kind in ("price", "reduction")):
+                said[offer.key] = {"offer": offer.key, "outcome": "declined", **_missed(state, book, campaign, offer)}
+            elif known is not None and known["reason"] is Reason.NOT_WANTED and order.status != "cancelled":
+                why = _missed(state, book, campaign, offer)["says"]
+                said[offer.key] = {**known, "says": f"{str(known['says']).removesuffix('.')}: {why}"}
     for check in state.evaluation.prices:
         text = f"Line {check.line} ({check.sku}): charged {amount(check.charged, order.currency)}, advertised "
         text += amount(check.advertised, order.currency)
@@ -102,12 +96,51 @@ def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
     return [said[key] for key in sorted(said)]
 
 
-def _missed(state: OrderState, offer: Offer) -> dict[str, Any]:
+def _campaigns(state: OrderState, book: Book) -> list[Campaign]:
+    """The campaigns that could have been the order's: of its market and currency, at the revisions it was judged by."""
+    order = state.order
+    found = {c.campaign: c for c in book.in_force(order.placed_at)}
+    found |= {c: pinned for c, r in state.evaluation.campaigns.items() if (pinned := book.get(c, r))}
+    return [c for c in found.values() if order.market in c.markets and order.currency == c.currency]
+
+
+def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> dict[str, Any]:
+    """Why the order has no offer of a campaign, by the first check that it failed, and what would have flipped it."""
     order = state.order
     if order.status == "cancelled":
         return {"reason": Reason.CANCELLED, "says": sentence(Reason.CANCELLED, {})}
-    judged = judge_one(order, offer)
-    reason = judged.reason or Reason.BELOW_THRESHOLD
-    if reason is Reason.NO_PURCHASE:
-        return {"reason": reason, "says": sentence(reason, {})}
-    return {"reason": reason, "says": explain_shortfall(judged, reason, order.currency)}
+    opening, asked = campaign.window, offer
+    if order.order_class not in campaign.classes:
+        reason, why = Reason.ORDER_CLASS, sentence(Reason.ORDER_CLASS, {"order_class": order.order_class})
+    elif not opening.holds(order.placed_at):
+        reason, why = Reason.OUTSIDE_WINDOW, sentence(Reason.OUTSIDE_WINDOW, {})
+    else:
+        judged = judge_one(order, offer)
+        reason = judged.reason or Reason.BELOW_THRESHOLD
+        if reason is Reason.NO_PURCHASE:
+            why = sentence(reason, {})
+        else:
+            why = explain_shortfall(judged, reason, order.currency)
+    if not opening.holds(order.placed_at):
+        opening, asked = _opening(book, campaign, offer, order.placed_at)
+    change = nearest(order, asked, classes=campaign.classes, opening=opening)
+    return {"reason": reason, "says": flipped(why, change.how if change else "")}
+
+
+def _opening(book: Book, campaign: Campaign, offer: Offer, placed_at: datetime) -> tuple[Window, Offer]:
+    """When a campaign was open next to an instant, and its offer as it was then: each revision is in force in its turn.
+
+    What an earlier or later order would have met are the words of the revision that was in force for it.
+    """
+    revisions = [c for c in book if c.campaign == campaign.campaign]
+    cuts = sorted({c.effective_at for c in revisions})
+    found = [(campaign.window, offer)]
+    for start, end in zip(cuts, [*cuts[1:], datetime.max.replace(tzinfo=UTC)], strict=True):
+        revision = max((c for c in revisions if c.effective_at <= start), key=lambda c: c.revision)
+        open_from, open_until = max(start, revision.window.start), min(end, revision.window.end)
+        asked = next((o for o in revision.offers if o.key == offer.key), None)
+        if asked is not None and open_from < open_until:
+            found.append((Window(open_from, open_until), asked))
+    if len(found) > 1:
+        del found[0]
+    return min(found, key=lambda one: max(one[0].start - placed_at, placed_at - one[0].end))

@@ -6,6 +6,7 @@ from makeweight.domain.choose import choose
 from makeweight.domain.claims import Claim, Decision, Tick
 from makeweight.domain.entries import Answered, Judged, Lapsed, NotPutBack, Overdue, Superseded
 from makeweight.domain.moments import Instant
+from makeweight.domain.nearest import with_nearest
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
@@ -69,7 +70,7 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
         id=f"{event.order}:{event.revision}:judged",
         order=event,
         digest=digest,
-        evaluation=choice.evaluation,
+        evaluation=with_nearest(event, choice.evaluation, live),
         claims=claims,
         standby=choice.standby,
         benefits=choice.benefits,

@@ -5,8 +5,9 @@ from datetime import timedelta
 
 from makeweight.domain.claims import Decision
 from makeweight.domain.moments import Instant, seconds_between
+from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Judgement, PriceCheck
-from makeweight.domain.reasons import Reason, amount, measured, sentence
+from makeweight.domain.reasons import Reason, amount, clock, flipped, known_by, last_taken, measured, sentence
 from makeweight.domain.tickets import Notice, NoticeKind, Told
 from makeweight.domain.values import replaced
 from makeweight.stages.desk import floor
@@ -44,12 +45,17 @@ def _told_judgement(state: OrderState, judged: Judgement) -> Told:
 
 
 def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> str:
-    """The sentence of an offer that was not claimed."""
+    """The sentence of an offer that was not claimed, with the nearest change that would have flipped it."""
     if reason is Reason.OUTRANKED:
         return sentence(reason, {"winner": judged.winner})
     if reason is Reason.CAUTION:
-        return sentence(reason, {"caution": state.blocked.get(judged.offer, "")})
-    return explain_shortfall(judged, reason, state.order.currency)
+        return _withheld(state.blocked.get(judged.offer, ""), judged)
+    return flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+
+
+def _withheld(caution: str, judged: Judgement | None) -> str:
+    how = judged.nearest if judged else ""
+    return flipped(sentence(Reason.CAUTION, {"caution": caution}), how, "could have been sent")
 
 
 def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
@@ -63,7 +69,7 @@ def explain_shortfall(judged: Judgement, reason: Reason, currency: str) -> str:
             "word": "over" if judged.strict else "at least",
             "cap": judged.wanted,
             "winner": judged.winner,
-            "pay_by": f"{judged.pay_by:%Y-%m-%d %H:%M:%S} UTC" if judged.pay_by else "",
+            "pay_by": clock(judged.pay_by) if judged.pay_by else "",
         },
     )
 
@@ -74,11 +80,11 @@ def _told_wish(state: OrderState, offer: str, wish: Wish) -> Told:
         if wish.claim.units == 0:
             return Told(offer, "declined", sentence(Reason.NOT_WANTED, {}), Reason.NOT_WANTED)
         return Told(offer, "waiting", "The ledger has not answered yet.")
-    return Told(offer, answer.outcome, explain_decision(wish, state.order.currency), answer.reason)
+    return Told(offer, answer.outcome, explain_decision(wish, state.order), answer.reason)
 
 
-def explain_decision(wish: Wish, currency: str) -> str:
-    """The sentence of a decision of the ledger, with the figures that decided."""
+def explain_decision(wish: Wish, order: Order) -> str:
+    """The sentence of a decision of the ledger on an order, with the figures that decided."""
     answer = wish.answer
     if answer is None:
         return "The ledger has not answered yet."
@@ -86,7 +92,7 @@ def explain_decision(wish: Wish, currency: str) -> str:
     what = answer.gift or wish.claim.benefit or "gift"
     if answer.units:
         claim = wish.claim
-        earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, currency)}"
+        earned = "" if claim.by == "any" else f", earned by {measured(claim.worth, claim.by, order.currency)}"
         chosen = claim.options[0].gift if wish.answered and claim.options else answer.gift
         instead = " instead of the chosen gift" if answer.gift != chosen else ""
         instead = " instead of the announced gift" if answer.substitute else instead
@@ -94,12 +100,14 @@ def explain_decision(wish: Wish, currency: str) -> str:
     if answer.owed:
         parts.append(f"Owed: {answer.owed}, to follow when stock comes in.")
     if answer.reason is not None:
-        parts.append(sentence(answer.reason, _figures(answer)))
+        parts.append(sentence(answer.reason, _figures(answer, order)))
     return " ".join(parts) or "Nothing is wanted."
 
 
-def _figures(answer: Decision) -> dict[str, object]:
-    return {**vars(answer.figures), "cap": answer.figures.wanted}
+def _figures(answer: Decision, order: Order) -> dict[str, object]:
+    figures = answer.figures
+    told = {"cap": figures.wanted, "last": last_taken(figures, answer.order), "known": known_by(order.customer_by)}
+    return {**vars(figures), **told}
 
 
 def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict[str, Notice]:
@@ -198,8 +206,9 @@ def _price_sentence(check: PriceCheck, currency: str) -> str:
 
 def _blocked(state: OrderState, at: Instant) -> dict[str, Notice]:
     found = {}
+    judged = {j.offer: j for j in state.evaluation.judgements} if state.blocked else {}
     for offer, caution in state.blocked.items():
-        text = sentence(Reason.CAUTION, {"caution": caution})
+        text = _withheld(caution, judged.get(offer))
         n = notice(state, "blocked_by_caution", offer, 1, text, at, offer=offer)
         found[n.id] = n
     return found
@@ -210,14 +219,13 @@ def _of_wish(state: OrderState, offer: str, wish: Wish, at: Instant) -> dict[str
     if answer is None or not wish.answered:
         return {}
     found = {}
-    currency = state.order.currency
     if answer.owed:
-        n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, currency), at, offer=offer)
+        n = notice(state, "owed_gift", offer, answer.owed, explain_decision(wish, state.order), at, offer=offer)
         found[n.id] = n
     if answer.reason in (Reason.NO_STOCK, Reason.CAMPAIGN_CAP) and not answer.units:
         late = seconds_between(state.order.placed_at, state.first_at)
         if late > LATE_SECONDS:
-            text = f"Late arrival {late:.0f} s: {explain_decision(wish, currency)}"
+            text = f"Late arrival {late:.0f} s: {explain_decision(wish, state.order)}"
             n = notice(state, "late_arrival", offer, wish.claim.units, text, at, offer=offer)
             found[n.id] = n
     refused = answer.figures.customer_refused

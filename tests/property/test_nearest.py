@@ -1,0 +1,163 @@
+"""The nearest change is exact: with it the decision flips, and with one minor unit, unit or second less it doesn't.
+
+The decision is that of `evaluate` on a campaign of the one offer; the source is rule 2.36 with the design.
+"""
+
+from datetime import datetime, timedelta
+
+from hypothesis import event, example, given, note
+from hypothesis import strategies as st
+
+from makeweight.domain.campaigns import Offer
+from makeweight.domain.moments import Window
+from makeweight.domain.nearest import GOODS, Change, apply, chained, nearest
+from makeweight.domain.orders import Order
+from makeweight.domain.qualify import evaluate, judge_one
+from makeweight.domain.reasons import amount, span
+from makeweight.domain.values import replaced
+from tests.support.build import CURRENCY, PLACED, WEEK, campaign, line, live, offer, order
+
+BRANDS, CATEGORIES, SKUS = ["Alder", "Birch", "Cedar"], ["ink", "paper"], ["s1", "s2", "s3"]
+BRUTE = 150  # smaller amounts that are tried one by one
+_instants = st.one_of(
+    st.sampled_from([WEEK.start, WEEK.end]).flatmap(
+        lambda edge: st.integers(-3_000_000, 3_000_000).map(lambda us: edge + timedelta(microseconds=us))
+    ),
+    st.integers(-400_000, 1_000_000).map(lambda s: WEEK.start + timedelta(seconds=s)),
+)
+
+
+def _some(names):
+    return st.lists(st.sampled_from(names), max_size=2, unique=True)
+
+
+@st.composite
+def lines(draw):
+    """Any line of an order: also gift cards, free ones, cancelled and zero units, and what was added later."""
+    units = draw(st.integers(0, 4))
+    charged = draw(st.integers(0, 900)) if draw(st.integers(0, 5)) else 0
+    return line(
+        charged,
+        units,
+        total_list=draw(st.none() | st.integers(charged, charged + 400)),
+        brand=draw(st.sampled_from([*BRANDS, ""])),
+        sku=draw(st.sampled_from(SKUS)),
+        categories=draw(_some(CATEGORIES)),
+        kind=draw(st.sampled_from(["goods", "goods", "goods", "goods", "gift_card", "wrap"])),
+        cancelled_units=draw(st.sampled_from([0, 0, draw(st.integers(0, units))])),
+        added_at=draw(st.none() | st.none() | _instants),
+    )
+
+
+@st.composite
+def orders(draw):
+    """An order in the window or beside it; the discount may exceed the goods."""
+    bought = draw(st.lists(lines(), max_size=6))
+    placed_at = draw(st.sampled_from([PLACED, draw(_instants)]))
+    total = sum(one.total_charged for one in bought)
+    discount = draw(st.sampled_from([0, draw(st.integers(0, total + 50)), draw(st.integers(0, 60))]))
+    order_class = draw(st.sampled_from(["retail", "retail", "retail", "staff"]))
+    return order(*bought, discount=discount, placed_at=placed_at, order_class=order_class)
+
+
+@st.composite
+def offers(draw):
+    """Every measure, basis, word and scope."""
+    by = draw(st.sampled_from(["total", "line", "unit", "any", "units"]))
+    lists = {"brands": BRANDS, "categories": CATEGORIES, "skus": SKUS, "not_skus": SKUS[:1], "not_categories": ["ink"]}
+    scope = {name: draw(_some(of)) for name, of in lists.items() if draw(st.integers(0, 2)) == 0}
+    word = draw(st.sampled_from(["at_least", "over"])) if by != "any" else "at_least"
+    most = 1 if by == "any" else 12 if by == "units" else 2500
+    basis = draw(st.sampled_from(["charged", "before_discount"]))
+    return offer(by=by, basis=basis, **{word: draw(st.integers(1, most))}, **scope)
+
+
+def earned(placed: Order, asked: Offer) -> bool:
+    """Whether the order earns the offer: it is live when the order is placed, and the evaluation says so."""
+    on = live(campaign(asked, window=asked.window), at=placed.placed_at)
+    return any(judged.qualifies for judged in evaluate(placed, on).judgements)
+
+
+def less(change: Change, at: int, by: int = 1) -> Change:
+    """The change with one of its parts smaller."""
+    parts = change.parts
+    found = chained([replaced(part, amount=part.amount - by) if i == at else part for i, part in enumerate(parts)])
+    assert found is not None
+    return found
+
+
+def said(part: Change) -> str:
+    """The amount of a part as its words must have it."""
+    if part.kind == "units":
+        return "one more unit" if part.amount == 1 else f"{part.amount} more units"
+    if part.kind in ("placed_earlier", "placed_later"):
+        return span(part.amount)
+    if part.kind == "purchase" and part.amount == 1:
+        return "one item bought"
+    return amount(part.amount, CURRENCY) if part.kind in GOODS else part.to
+
+
+@given(orders(), offers())
+def test_the_change_flips_the_decision_and_less_does_not(placed, asked):
+    """Declined by class, window, value, scope or purchase: with the change it is earned; each part is the least."""
+    if earned(placed, asked):
+        return
+    change = nearest(placed, asked)
+    scope = asked.scope
+    if change is None:
+        assert (scope.skus and scope.skus <= scope.not_skus) or (
+            scope.categories and scope.categories <= scope.not_categories
+        ), "only a scope that holds no goods at all has no change"
+        event("no goods can be in scope")
+        return
+    note(change.text)
+    event(" + ".join(part.kind for part in change.parts))
+    assert earned(apply(placed, asked, change), asked)
+    for at, part in enumerate(change.parts):
+        assert said(part) in part.words
+        assert part.words in change.text
+        assert part.words in change.how
+        if part.amount:
+            for by in range(1, min(part.amount, BRUTE) + 1):
+                assert not earned(apply(placed, asked, less(change, at, by)), asked)
+        else:
+            rest = chained([other for other in change.parts if other is not part and other.kind != part.kind])
+            assert not earned(apply(placed, asked, rest) if rest else placed, asked)
+
+
+@given(orders(), offers())
+def test_no_other_line_needs_less(placed, asked):
+    """Where one line must reach the threshold, it is the one that lacks the least, be it a new one."""
+    asked, placed = replaced(asked, by="line"), replaced(placed, placed_at=PLACED, order_class="retail")
+    change = None if earned(placed, asked) else nearest(placed, asked)
+    if change is None or change.amount == 1:
+        return
+    for number in (None, *judge_one(placed, asked).lines):
+        other = Change("line", change.amount - 1, "", line=number)
+        assert not earned(apply(placed, asked, other), asked)
+
+
+@given(orders(), offers(), st.integers(1, 40))
+@example(
+    order(line(0, brand="Alder"), line(50, brand="Birch"), line(50, brand="Birch"), discount=99),
+    offer(brands=["Alder"], at_least=7),
+    1,
+)
+def test_a_short_window_is_hit_or_missed_exactly(placed, asked, milliseconds):
+    """A window may be shorter than the second that a change is told in: then it is opened in it, or there is none."""
+    start = WEEK.start + timedelta(microseconds=250_000)
+    short = Window(start, start + timedelta(milliseconds=25 * milliseconds))
+    asked, placed = replaced(asked, window=short), replaced(placed, order_class="retail")
+    change = None if earned(placed, asked) else nearest(placed, asked)
+    if change is not None:
+        assert earned(apply(placed, asked, change), asked)
+        for at, _ in enumerate(change.parts):
+            assert not earned(apply(placed, asked, less(change, at)), asked)
+
+
+def test_times_are_compared_with_their_offsets():
+    """An order whose clock reads another offset moves by the same seconds."""
+    placed = order(line(6000), placed_at=datetime.fromisoformat("2026-11-30T01:03:59+01:00"))
+    change = nearest(placed, offer())
+    assert change is not None
+    assert (change.kind, change.amount, change.text) == ("placed_earlier", 240, "placed 4 minutes earlier")
