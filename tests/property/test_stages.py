@@ -19,7 +19,7 @@ from makeweight.domain.orders import Fulfilment, Line, Order
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.ledger import Ledger
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, TRANSIT
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, TRANSIT
 from makeweight.stages.port import Message
 from tests.support.nodes import STEPS, Network
 from tests.support.reference import Reference
@@ -39,6 +39,7 @@ DOCUMENT = document(
     gives("ships", benefit="free_shipping", by="total", over=1800, caps={"total": 2}),
     campaign="c",
 )
+CRASHES = st.sampled_from([None, None, None, *STEPS])
 STOCKED = [("c/brand", "G"), ("c/brand", "H"), ("c/first", "K"), ("c/second", "L"), ("c/each", "M")]
 
 
@@ -127,8 +128,9 @@ class Stages(RuleBasedStateMachine):
         data=st.data(),
         happened=st.sampled_from(["short_picked", "put_back", "returned", "scrapped"]),
         units=st.integers(1, 2),
+        crash=CRASHES,
     )
-    def gift_fact(self, data: st.DataObject, happened: str, units: int) -> None:
+    def gift_fact(self, data: st.DataObject, happened: str, units: int, crash: str | None) -> None:
         """The warehouse missed units of an order's gift, put them back or has them back; straight to the ledger."""
         claims = self.network.nodes["ledger"].store.values(CLAIMS)
         claim = claims[data.draw(st.sampled_from(sorted(claims)))]
@@ -137,44 +139,57 @@ class Stages(RuleBasedStateMachine):
             self.events += 1
             name, site = f"g{self.events}", claim.site or "N"
             body = HandledGift(name, claim.claim.order, claim.claim.offer, gift, site, units, happened, PLACED)
-            self.network.send("ledger", Message(body))
+            self.tell(body, crash)
+
+    def tell(self, body: object, crash: str | None) -> None:
+        """A command to the ledger, tried at once; the ledger may be killed over it, and it then comes again."""
+        self.network.send("ledger", Message(body))
+        note(f"ledger: {body}")
+        self.network.deliver("ledger", len(self.network.bags["ledger"]) - 1, crash)
 
     @precondition(lambda self: self.scarce)
     @rule(
         kind=st.sampled_from([Count, Damage]),
         which=st.sampled_from(STOCKED),
-        units=st.sampled_from([0, 1, 2, 4, 1_000]),
+        units=st.sampled_from([0, 1, 2, 4, 9]),
+        crash=CRASHES,
     )
-    def shelf(self, kind: type, which: tuple[str, str], units: int) -> None:
+    def shelf(self, kind: type, which: tuple[str, str], units: int, crash: str | None) -> None:
         """Someone counts by hand, or throws away."""
         self.events += 1
         at_least = units if kind is Count else max(1, units)
-        self.network.send("ledger", Message(kind(f"p{self.events}", *which, "N", at_least, PLACED)))
+        self.tell(kind(f"p{self.events}", *which, "N", at_least, PLACED), crash)
 
     @precondition(lambda self: self.scarce)
     @rule(
-        which=st.sampled_from(STOCKED), to=st.sampled_from(STOCKED), site=st.sampled_from("NS"), units=st.integers(1, 3)
+        which=st.sampled_from(STOCKED),
+        to=st.sampled_from(STOCKED),
+        site=st.sampled_from("NS"),
+        units=st.integers(1, 3),
+        crash=CRASHES,
     )
-    def transfer(self, which: tuple[str, str], to: tuple[str, str], site: str, units: int) -> None:
+    def transfer(self, which: tuple[str, str], to: tuple[str, str], site: str, units: int, crash: str | None) -> None:
         """Units go to another offer or site."""
         self.events += 1
         name = f"t{self.events}"
         self.transfers.append((to[0], name))
-        self.network.send("ledger", Message(Transfer(name, *which, "N", units, to[0], site, PLACED)))
+        self.tell(Transfer(name, *which, "N", units, to[0], site, PLACED), crash)
 
     @precondition(lambda self: self.transfers)
-    @rule(data=st.data(), units=st.integers(0, 3))
-    def arrival(self, data: st.DataObject, units: int) -> None:
+    @rule(data=st.data(), units=st.integers(0, 3), crash=CRASHES)
+    def arrival(self, data: st.DataObject, units: int, crash: str | None) -> None:
         """What was sent is there, or a part of it, or more."""
         self.events += 1
-        offer, name = data.draw(st.sampled_from(self.transfers))
-        self.network.send("ledger", Message(Arrival(f"a{self.events}", offer, name, units, PLACED)))
+        transit = self.network.nodes["ledger"].store.values(TRANSIT)
+        there = [(at.partition("\x1f")[0], sent.transfer) for at, sent in sorted(transit.items())]
+        offer, name = data.draw(st.sampled_from(there or self.transfers))
+        self.tell(Arrival(f"a{self.events}", offer, name, units, PLACED), crash)
 
     @rule(which=st.sampled_from(STOCKED))
     def taken_down(self, which: tuple[str, str]) -> None:
         """An announcement is gone."""
         self.events += 1
-        self.network.send("ledger", Message(TakenDown(f"x{self.events}", which[0], PLACED)))
+        self.tell(TakenDown(f"x{self.events}", which[0], PLACED), None)
 
     @precondition(lambda self: any(self.network.bags.values()))
     @rule(data=st.data(), crash=st.sampled_from([None, None, None, *STEPS]))
@@ -220,6 +235,12 @@ class Stages(RuleBasedStateMachine):
             assert out <= came - balance.damaged - balance.count_loss - balance.transferred_out  # S1
         for offer in store.values(OFFERS).values():
             assert offer.live_units == held.get(offer.offer, 0)
+            queue = [owed.order for at, owed in store.values(OWED).items() if at.startswith(f"{offer.offer}\x1f")]
+            owing = {
+                c.claim.order: c.owed for c in store.values(CLAIMS).values() if c.claim.offer == offer.offer and c.owed
+            }
+            assert sorted(queue) == sorted(owing)
+            assert offer.owed_units == sum(owing.values())
             if offer.total_cap is not None:
                 assert offer.live_units <= offer.total_cap
 

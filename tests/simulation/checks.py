@@ -10,7 +10,7 @@ S5, S7, S8, S10, L1 and the comparison with the reference: at the end
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.domain.entries import Judged, Settled
 from makeweight.stages.desk.state import ORDERS
-from makeweight.stages.desk.tickets import tickets
+from makeweight.stages.desk.tickets import open_lines, tickets, waits_for_goods
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, SEPARATOR
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
@@ -28,7 +28,7 @@ class Heard:
 
     def __init__(self, world):
         self._world = world
-        self.claims = {}
+        self.claims, self.asked = {}, {}
         self.decisions, self.latest = {}, {}
         self.editions, self.tickets = {}, {}
         self.levels, self.notices = {}, {}
@@ -39,6 +39,9 @@ class Heard:
         match output.channel:
             case "ledger-commands":
                 self.claims[body.id] = body
+                if isinstance(body, Claim):
+                    names = self.asked.setdefault((body.order, body.offer), set())
+                    names.update(option.gift for option in body.options)
             case "decisions":
                 self._decision(body)
             case "pick-tickets":
@@ -54,7 +57,8 @@ class Heard:
         hold(known == what, "S2", "of {} was said {} and {}", body.id, known, what)
         claim = self.claims.get(f"{body.order}/{body.offer}/{body.revision}.{body.step}")
         hold(claim is not None, "S8", "{} answers no claim", body.id)
-        asked = body.gift is None or body.gift in [option.gift for option in claim.options]
+        # What was taken by an earlier claim may be on the floor, and is exchanged no more.
+        asked = body.gift is None or body.gift in self.asked.get((body.order, body.offer), ())
         hold(asked, "S9", "{} gives {}, which its claim does not ask for", body.id, body.gift)
         caps = body.figures.total_cap in (None, claim.total_cap)
         hold(caps, "S9", "{} was decided by the cap {}, its claim says {}", body.id, body.figures, claim.total_cap)
@@ -217,13 +221,18 @@ def _caught_up(world):
 
 
 def _stock_given(world):
-    """S1 as seen from outside: what was said to be held never exceeds what came in."""
-    came, given = {}, {}
+    """S1 as seen from outside: what was said to be held never exceeds what came in.
+
+    Not of offers whose stock was counted, moved or put back: what of that came in only the accounts tell.
+    """
+    came, given, moved = {}, {}, set()
     for records in (world.broker.topics["ledger-commands", p] for p in range(PARTITIONS["ledger"])):
         for record in records:
             body = record.message.body
             if isinstance(body, Receipt):
                 came[body.offer, body.gift, body.site, body.id] = body.units
+            elif not isinstance(body, (Claim, Tick)) and getattr(body, "happened", "") not in ("released", "packed"):
+                moved.add(body.offer)
     total = {}
     for (offer, gift, site, _), units in came.items():
         total[offer, gift, site] = total.get((offer, gift, site), 0) + units
@@ -232,6 +241,8 @@ def _stock_given(world):
             place = (decision.offer, decision.gift, decision.site)
             given[place] = given.get(place, 0) + decision.units
     for place, units in given.items():
+        if place[0] in moved:
+            continue
         hold(units <= total.get(place, 0), "S1", "{}: {} units said to be held of {}", place, units, total.get(place))
 
 
@@ -248,7 +259,7 @@ def _accounts_agree(world):
             held[place] = held.get(place, 0) + decision.units
     for partition in range(PARTITIONS["ledger"]):
         for record in world.broker.topics["ledger-commands", partition]:
-            if isinstance(record.message.body, HandledGift):
+            if not isinstance(record.message.body, (Claim, Receipt, Tick)):
                 touched.add(record.message.body.offer)
     for partition in range(PARTITIONS["ledger"]):
         lane = world.witness["ledger", partition]
@@ -274,7 +285,7 @@ def _one_ticket_a_site(world, state):
     hold(not any(t.state == "held" for t in live), "L1", "{}: a ticket is still held: {}", name, live)
     paper = {}
     for f in state.frozen:
-        for offer, units in f.gifts.items():
+        for offer, units in f.gifts_left.items():
             paper[offer] = paper.get(offer, 0) + units
     on_open = {}
     for ticket in live:
@@ -287,11 +298,19 @@ def _one_ticket_a_site(world, state):
             for d in world.heard.latest.values()
             if d.order == name and d.gift is not None and d.units > paper.get(d.offer, 0)
         }
+        # A gift waits for the goods that earned it.
+        waiting = {offer for offer in state.wishes if waits_for_goods(state, offer, missing_lines(state))}
+        outstanding = {at: units for at, units in outstanding.items() if at[0] not in waiting}
         hold(on_open == outstanding, "S8", "{}: on tickets {}, outstanding {}", name, on_open, outstanding)
     if not cancelled and not frozen:
         lines = sorted((t.site, x.number, x.units) for t in live for x in t.lines)
-        wanted = sorted((x.site, x.number, x.units) for x in state.order.lines)
+        wanted = sorted((x.site, x.number, x.units) for x in state.order.lines if not x.back_ordered)
         hold(lines == wanted, "S7", "{}: lines {} on tickets, {} ordered", name, lines, wanted)
+
+
+def missing_lines(state):
+    """Lines that are still to be picked, and are on back order."""
+    return [line for line in open_lines(state) if line.back_ordered]
 
 
 def _claims_agree(world, orders):

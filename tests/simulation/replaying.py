@@ -6,7 +6,18 @@ decided from a state that is not the one before it, and the fold is what makes t
 """
 
 from makeweight.domain.claims import Tick
-from makeweight.domain.entries import Answered, Booked, Handled, Judged, Overdue, Received, Reported, Settled
+from makeweight.domain.entries import (
+    Answered,
+    Booked,
+    Handled,
+    Judged,
+    Lapsed,
+    NotPutBack,
+    Overdue,
+    Received,
+    Reported,
+    Settled,
+)
 from makeweight.stages.port import Message, View
 from tests.simulation.lane import JournalStore
 from tests.simulation.worker import Violation
@@ -43,7 +54,7 @@ def _input(entry):
             return Message(entry.decision)
         case Reported():
             return Message(entry.fact, entry.digest)
-        case Overdue():
+        case Overdue() | Lapsed() | NotPutBack():
             return Message(Tick("again", entry.at))
         case Settled():
             return Message(entry.claim)

@@ -28,7 +28,12 @@ FAULTS = {
     "clock": 1,
     "full": 1,
 }
-PLAIN = {"send": 24, "run": 32, "step": 20, "time": 3, "fact": 4}
+PLAIN = {"send": 24, "run": 32, "step": 20, "time": 3, "fact": 5, "stock": 2}
+FACTS = (
+    "released", "released", "released", "packed", "packed", "packed", "dispatched", "short_picked", "put_back",
+    "gift_returned",
+)  # fmt: skip
+BOOKINGS = ("count", "damage", "transfer", "arrival", "taken_down")
 WAKING = {"wake": 4, "expire": 5, "rejoin": 3, "start": 8, "follow": 1}
 
 
@@ -90,7 +95,8 @@ def _events(rng, faults, numbers, *, ample):
 
 def _snapshot(rng, number, revision, status, *, ample):
     place = rng.randrange(2 if ample else len(scenario.PLACES))
-    return ("order", number, revision, status, rng.randrange(len(scenario.CONTENTS)), place)
+    extra = rng.randrange(1, len(scenario.EXTRAS)) if rng.random() < 0.3 else 0
+    return ("order", number, revision, status, rng.randrange(len(scenario.CONTENTS)), place, extra)
 
 
 def _receipts(rng, *, ample):
@@ -165,8 +171,10 @@ def _others(rng, name, workers, place):
         case "time":
             return (rng.choice((1, 5, 31, 70)),)
         case "fact":
-            happened = rng.choice(("released", "packed"))
-            return rng.randrange(20), happened, rng.choice((0, 0, 1, 2)), rng.choice((0, 0, 1, 2)), place
+            return rng.randrange(20), rng.choice(FACTS), rng.choice((0, 0, 1, 2)), rng.choice((0, 0, 1, 2)), place
+        case "stock":
+            places = rng.randrange(len(scenario.STOCKED)), rng.choice(scenario.SITES), rng.choice(scenario.SITES)
+            return rng.choice(BOOKINGS), *places, rng.randint(0, 3), place
         case "again":
             channel = rng.choice(
                 ("orders", "fulfilment", "decisions", "ledger-commands", "ledger-commands", "ledger-commands")

@@ -9,6 +9,7 @@ from datetime import timedelta
 
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES
+from makeweight.domain.claims import Arrival, Count, Damage, TakenDown, Transfer
 from makeweight.domain.orders import Fulfilment, HandledLine
 from makeweight.stages.port import Message
 from tests.simulation import checks, replaying, scenario
@@ -39,7 +40,7 @@ class World:
         self.ids = {stage: set() for stage in PARTITIONS}
         self.first = {}  # the first entry of each order revision
         self.aside = {}  # code by the place of the input
-        self.sent, self.highest, self.contents, self.facts = set(), {}, {}, []
+        self.sent, self.highest, self.contents, self.facts, self.transfers = set(), {}, {}, [], []
         self.results = {stage: Counter() for stage in PARTITIONS}
         self.consumed = Counter()
         self.faults = Counter()
@@ -93,7 +94,7 @@ class World:
                 break
             self.time(31 * 2**round_)
         else:
-            raise Violation("L1", f"orders still wait after {MAX_ROUNDS} rounds")
+            raise Violation("L1", f"something is still due after {MAX_ROUNDS} rounds")
         if self.broker.lag():
             raise Violation("L1", f"{self.broker.lag()} input records are not committed as handled")
 
@@ -113,10 +114,10 @@ class World:
         return any(at < len(topics[place]) for place, at in host.positions.items())
 
     def waiting(self):
-        """Whether any order waits for an answer, by the log."""
+        """Whether anything of any order is still due, by the log: an answer, a payment, something to be put back."""
         for partition in range(PARTITIONS["desk"]):
-            spaces, _ = self.witness["desk", partition].store.contents()
-            if any(state.waiting for state in spaces["orders"].values()):
+            _, due = self.witness["desk", partition].store.contents()
+            if due:
                 return True
         return False
 
@@ -216,6 +217,8 @@ class World:
 
         With ``named`` it lists the lines; with 2, one unit more of each gift than is on the ticket.
         """
+        if self.schedule.ample and happened == "short_picked":
+            return  # an empty bin is empty for every order
         known = [t for t in self.heard.tickets.values() if t.state != "void"]
         if not known:
             return
@@ -224,11 +227,41 @@ class World:
         lines = []
         if named:
             lines = [HandledLine(line.units, line=line.number) for line in ticket.lines]
-            lines += [HandledLine(g.units + named - 1, offer=g.offer, gift=g.gift) for g in ticket.gift_lines]
+            condition = "saleable" if number % 2 else "scrap"
+            lines += [
+                HandledLine(g.units + named - 1, offer=g.offer, gift=g.gift, condition=condition)
+                for g in ticket.gift_lines
+            ]
         body = Fulfilment(f"w{number}", ticket.order, ticket.ticket, happened, self.now, edition, lines)
         self.facts.append(body)
         message = Message(body, f"{body.event}{happened}{edition}{named}")
         self.broker.send("fulfilment", partition_of("desk", ticket.order), message)
+
+    def stock(self, what, which, site, to_site, units, number):
+        """Someone counts, breaks, moves or receives gifts, or takes an announcement down."""
+        if self.schedule.ample:
+            return
+        offer, gift = scenario.STOCKED[which]
+        to_offer = offer if number % 3 else scenario.STOCKED[(which + 1) % len(scenario.STOCKED)][0]
+        name, at = f"s{number}", self.now
+        match what:
+            case "count":
+                body = Count(name, offer, gift, site, units, at)
+            case "damage":
+                body = Damage(name, offer, gift, site, max(1, units), at)
+            case "transfer":
+                if (offer, site) == (to_offer, to_site):
+                    return
+                body = Transfer(name, offer, gift, site, max(1, units), to_offer, to_site, at)
+                self.transfers.append((to_offer, name))
+            case "arrival":
+                if not self.transfers:
+                    return
+                offer, transfer = self.transfers[number % len(self.transfers)]
+                body = Arrival(name, offer, transfer, units, at)
+            case _:
+                body = TakenDown(name, offer, at)
+        self.broker.send("ledger-commands", partition_of("ledger", offer), Message(body))
 
     def time(self, seconds):
         """Time passes, and the workers say so."""

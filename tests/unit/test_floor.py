@@ -304,3 +304,12 @@ def test_a_tick_that_finds_nothing_due_leaves_no_entry():
     before = len(shop.entries["desk"])
     shop.take("desk", Tick("t", PLACED + 48 * HOUR), PLACED + 48 * HOUR)
     assert len(shop.entries["desk"]) == before
+
+
+def test_a_gift_that_the_order_still_holds_is_back_on_a_ticket_once_the_ledger_has_answered():
+    """The warehouse names more than was on the paper: until the ledger has said what is left, nobody is sent for it."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.gift_returned("A/main/1", edition=1, lines=[handled_line(1), handled_gift(2)])
+    assert shop.outcome("A").units == 1
+    assert [(g.gift, g.units) for g in shop.ticket("A", number=2).gift_lines] == [("TIN", 1)]

@@ -99,13 +99,22 @@ class Overdue:
 
 @value
 class Lapsed:
-    """An order was not paid in time for some offers: what it claims of them is withdrawn."""
+    """An order was not paid in time for some offers: they are withdrawn, and what they kept from others is claimed.
+
+    The members are those of ``Judged``, as the revision stands without these offers; ``claims`` are those that change.
+    """
 
     id: str
     order: str
     revision: int
     offers: list[str]
+    evaluation: Evaluation
     claims: list[Claim]
+    standby: list[Claim]
+    benefits: dict[str, str]
+    gifts: dict[str, Gift]
+    blocked: dict[str, str]
+    withheld: dict[str, str]
     at: Instant
     kind: Literal["lapsed"] = "lapsed"
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from makeweight.domain.book import Live
 from makeweight.domain.choose import choose
 from makeweight.domain.claims import Claim, Decision, Tick
 from makeweight.domain.entries import Answered, Judged, Lapsed, NotPutBack, Overdue, Superseded
@@ -49,16 +50,20 @@ def _all_of(state: OrderState) -> list[Subject]:
     return [("claims", order), *papers, ("ticket", order), ("notices", order, "")]
 
 
-def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
+def _live(view: View, event: Order, state: OrderState | None) -> Live:
+    """The offers that an order is judged by: those of the revisions of its first entry, if it has one."""
     pins = state.evaluation.campaigns if state is not None else None
-    live = view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
-    released = [frozen.since for frozen in state.frozen if frozen.since is not None] if state is not None else []
-    evaluation = evaluate(event, live, min(released, default=None))
-    claims: list[Claim] = []
-    holding: set[str] = set()
-    if state is not None:
-        holding = {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
-    choice = choose(event, evaluation, live, holding)
+    return view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
+
+
+def _holding(state: OrderState) -> set[str]:
+    return {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
+
+
+def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
+    live = _live(view, event, state)
+    evaluation = evaluate(event, live, state.released_at if state is not None else None)
+    choice = choose(event, evaluation, live, _holding(state) if state is not None else ())
     claims = choice.claims
     if state is not None:
         claims = claims + withdrawn(state, event, {c.offer for c in claims})
@@ -146,47 +151,63 @@ def _tried(state: OrderState, group: str | None) -> set[str]:
     }
 
 
-def tick(store: Store, event: Tick) -> Verdict:
+def tick(store: Store, event: Tick, view: View) -> Verdict:
     """What is due by now: the ledger has not answered, an order was not paid, something was not put back."""
     entries: list[Overdue | Lapsed | NotPutBack] = []
     for key in store.due(ORDERS, event.at, MAX_DUE):
         state = store.get(ORDERS, key)
         if state is not None:
-            entries += _due(state, event.at)
+            entries += _due(state, event.at, view)
     return Verdict("applied", list(entries))
 
 
-def _due(state: OrderState, at: Instant) -> Iterator[Overdue | Lapsed | NotPutBack]:
+def _due(state: OrderState, at: Instant, view: View) -> Iterator[Overdue | Lapsed | NotPutBack]:
     order, revision = state.order.order, state.order.revision
     due = state.answer_due_at() if state.wishes else None
     if due is not None and due <= at:
         count = state.overdue + 1
         yield Overdue(f"{order}:{revision}:overdue:{count}", order, revision, at, count)
-    lapsed = sorted(offer for offer, pay_by in state.unpaid.items() if pay_by <= at)
-    if lapsed:
-        entry_id = f"{order}:{revision}:lapsed:{','.join(lapsed)}"
-        yield Lapsed(entry_id, order, revision, lapsed, withdrawn_of(state, lapsed), at)
+    unpaid = sorted(offer for offer, pay_by in state.unpaid.items() if pay_by <= at)
+    if unpaid:
+        yield _lapsed(state, unpaid, at, view)
     for frozen in state.frozen:
         if frozen.asked_at is not None and not frozen.alerted and frozen.asked_at + PUT_BACK_WITHIN <= at:
             entry_id = f"{frozen.ticket}:not_put_back:{frozen.asked_at.isoformat()}"
             yield NotPutBack(entry_id, order, frozen.ticket, frozen.asked_at, at)
 
 
-def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
-    """Claims of 0 on some offers, at the order's revision."""
-    step = state.step + 1
-    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
-    return [
-        replaced(
-            claim,
-            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
-            revision=state.order.revision,
-            step=step,
-            units=0,
-        )
-        for offer, claim in wishes
-        if claim.units
+def _lapsed(state: OrderState, unpaid: list[str], at: Instant, view: View) -> Lapsed:
+    """Offers are not earned after all: they are claimed with 0, and offers that they stood before are claimed."""
+    event, revision, step = state.order, state.order.revision, state.step + 1
+    live = _live(view, event, state)
+    gone = {*unpaid, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
+    evaluation = evaluate(event, live, state.released_at)
+    without = [replaced(j, reason=Reason.UNPAID) if j.offer in gone else j for j in evaluation.judgements]
+    choice = choose(event, replaced(evaluation, judgements=without), live, _holding(state))
+    claims = [
+        replaced(claim, id=f"{claim.order}/{claim.offer}/{revision}.{step}", revision=revision, step=step, units=0)
+        for offer in unpaid
+        if offer in state.wishes and (claim := state.wishes[offer].claim).units
     ]
+    claims += [
+        replaced(claim, id=f"{claim.order}/{claim.offer}/{revision}.{step}", step=step)
+        for claim in choice.claims
+        if claim.offer not in state.wishes or not state.wishes[claim.offer].claim.units
+    ]
+    return Lapsed(
+        id=f"{event.order}:{revision}:lapsed:{','.join(unpaid)}",
+        order=event.order,
+        revision=revision,
+        offers=unpaid,
+        evaluation=choice.evaluation,
+        claims=claims,
+        standby=choice.standby,
+        benefits=choice.benefits,
+        gifts=choice.gifts,
+        blocked=choice.blocked,
+        withheld=choice.withheld,
+        at=at,
+    )
 
 
 def refused(result: Result, code: str, text: str) -> Verdict:

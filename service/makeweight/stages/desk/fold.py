@@ -137,7 +137,8 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     if wish.claim.benefit:
         subjects.append(("notices", entry.order, "shipping"))
     before = wish.answer.site if wish.answer is not None and wish.held else None
-    moved = answer.units != wish.held or (answer.units > 0 and answer.site != before)
+    heard = wish.answer.left if wish.answer is not None else 0
+    moved = answer.units != wish.held or answer.left != heard or (answer.units > 0 and answer.site != before)
     return _changed(store, state, entry.at, *subjects, answered=answer.offer, moved=moved)
 
 
@@ -192,22 +193,22 @@ def _overdue(store: Store, entry: Overdue) -> list[Subject]:
 def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     """What was to be paid and was not: its claims are withdrawn, and what was simply given is so no more."""
     state = _known(store, entry.order)
-    unpaid = state.unpaid.keys() & set(entry.offers)
-    if state.order.revision != entry.revision or not unpaid:
+    if state.order.revision != entry.revision or state.unpaid.keys().isdisjoint(entry.offers):
         return []  # another revision has come, or it has lapsed already
-    judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in unpaid else j for j in state.evaluation.judgements]
-    claims = [claim for claim in entry.claims if claim.offer in state.wishes]
-    wishes = dict(state.wishes)
-    for claim in claims:
-        if claim.number > wishes[claim.offer].claim.number:
-            wishes[claim.offer] = replaced(wishes[claim.offer], claim=claim)
+    # Another writer may have known of fewer that lapsed; what has, stays.
+    lapsed = {*entry.offers, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
+    judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in lapsed else j for j in entry.evaluation.judgements]
+    newer = [c for c in entry.claims if c.offer not in state.wishes or c.number > state.wishes[c.offer].claim.number]
     state = replaced(
         state,
         edition=state.edition + 1,
-        evaluation=replaced(state.evaluation, judgements=judgements),
-        wishes=wishes,
-        benefits={offer: benefit for offer, benefit in state.benefits.items() if offer not in unpaid},
-        standby=[claim for claim in state.standby if claim.offer not in unpaid],
+        evaluation=replaced(entry.evaluation, judgements=judgements),
+        wishes=_claimed(state, newer),
+        standby=entry.standby,
+        benefits={offer: benefit for offer, benefit in entry.benefits.items() if offer not in lapsed},
+        gifts={**state.gifts, **entry.gifts},
+        blocked=entry.blocked,
+        withheld=entry.withheld,
     )
     order = entry.order
     return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))
@@ -222,7 +223,8 @@ def _not_put_back(store: Store, entry: NotPutBack) -> list[Subject]:
     if frozen == state.frozen:
         return []  # it was put back meanwhile, or told before
     state = replaced(state, edition=state.edition + 1, frozen=frozen)
-    return _changed(store, state, entry.at, ("notices", entry.order, entry.ticket), moved=False)
+    order = entry.order
+    return _changed(store, state, entry.at, ("ticket", order), ("notices", order, entry.ticket), moved=False)
 
 
 def _superseded(store: Store, entry: Superseded) -> list[Subject]:

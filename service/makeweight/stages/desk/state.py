@@ -154,6 +154,11 @@ class OrderState:
         return min(rest if answer is None else [answer, *rest], default=None)
 
     @property
+    def released_at(self) -> Instant | None:
+        """When the first of its tickets was released, as the warehouse said."""
+        return min((frozen.since for frozen in self.frozen if frozen.since is not None), default=None)
+
+    @property
     def unpaid(self) -> dict[str, Instant]:
         """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
         waits = [j for j in self.evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID]
