@@ -179,12 +179,19 @@ def _goods(order: Order, offer: Offer, judged: Judgement) -> Change | None:
     """The least to add to the order's goods; None where no goods can be in the offer's scope."""
     if _line_in(offer.scope, 1) is None:
         return None
-    change = _more(order, offer, judged)
     free = order.discount - sum(_weights(order))
-    if free >= 0 and change.kind != "units" and not judge_one(apply(order, offer, change), offer).qualifies:
-        # Goods of which the discount leaves nothing are worth nothing to anybody, whatever an offer counts.
-        change = _said(change.kind, max(change.amount, free + 1), offer, change.line, order)
-    return change
+    if free < 0:
+        return _more(order, offer, judged)
+    # An order of which the discount leaves nothing earns nothing, whatever an offer counts.
+    asked = offer.threshold * judged.per + int(offer.strict)
+    if judged.worth >= asked and offer.by != "any":
+        return _said("value", free + 1, offer)
+    change = _more(order, offer, judged)
+    return (
+        change
+        if change.kind == "units"
+        else _said(change.kind, max(change.amount, free + 1), offer, change.line, order)
+    )
 
 
 def _more(order: Order, offer: Offer, judged: Judgement) -> Change:
