@@ -324,7 +324,7 @@ def test_everything_that_an_offer_may_say_can_be_said_together(tmp_path):
     path.write_text(text)
     campaign = read_file(path).campaign
     (offer,) = campaign.offers
-    assert (campaign.classes, campaign.ships_from, offer.ships_from) == (("retail", "staff"), "IE", "IE")
+    assert (campaign.classes, campaign.gifts["SAMPLER-INK"].ships_from) == (("retail", "staff"), "IE")
     said = campaign.gifts["SAMPLER-INK"].cautions
     assert said == Cautions("2.1", "adult", "food", ["ground", "air"], ["tree nuts"], ["US"], ["fragrance"])
     assert (offer.scope.not_reduced, offer.only_to, offer.services) == (True, {"IE", "GB"}, {"standard"})

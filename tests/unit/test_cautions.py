@@ -88,8 +88,8 @@ def test_what_a_caution_asks_of_an_order(answers, placed, part):
 )
 def test_a_gift_without_customs_data_crosses_no_border(customs, ships_from, country, blocked):
     """Rule 2.32: it is declared as a line of its own, so that data is needed; what is not known here is no border."""
-    gift = Gift("G", "G", stated_value=600, customs=customs, cautions=cautions())
-    why = gift.withheld(to(country), ships_from)
+    gift = Gift("G", "G", stated_value=600, customs=customs, cautions=cautions(), ships_from=ships_from)
+    why = gift.withheld(to(country))
     assert (why is not None) is blocked
     assert not blocked or "customs" in str(why)
 

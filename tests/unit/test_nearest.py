@@ -333,9 +333,9 @@ def test_clocks():
     ("figures", "last"),
     [
         (Figures(1), ""),
-        (Figures(1, last_order="B", last_at=PLACED), ": order B took the last on 23 Nov 10:00 UTC"),
+        (Figures(1, last_order="B", last_at=PLACED), ": order B, placed on 23 Nov 10:00 UTC, took the last"),
         (Figures(1, last_order="B"), ": order B took the last"),
-        (Figures(1, last_order="A", last_at=PLACED), ": this order took the last on 23 Nov 10:00 UTC"),
+        (Figures(1, last_order="A", last_at=PLACED), ": this order, placed on 23 Nov 10:00 UTC, took the last"),
     ],
 )
 @pytest.mark.parametrize("reason", [Reason.NO_STOCK, Reason.CAMPAIGN_CAP, Reason.CUSTOMER_CAP])
@@ -368,7 +368,7 @@ def test_how_a_customer_is_known(customer_by, said):
     for name in "AB":
         shop.place(order(line(6000), order=name, customer="c", customer_by=customer_by))
     assert shop.told("B").sentence.startswith(said)
-    assert shop.told("B").sentence.endswith(": order A took the last on 23 Nov 10:00 UTC.")
+    assert shop.told("B").sentence.endswith(": order A, placed on 23 Nov 10:00 UTC, took the last.")
 
 
 # ---------------------------------------------------------------- where they are told

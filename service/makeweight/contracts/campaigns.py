@@ -107,7 +107,7 @@ def _contradictions(model: CampaignDocument) -> Iterator[Fault]:
     for i, name in enumerate(model.classes):
         if name in NEVER_CLASSES:
             yield Fault(("classes", i), f"{name} orders never take part in a campaign; take {name!r} out")
-    gifts = {g.gift: _gift(g) for g in model.gifts}
+    gifts = {g.gift: _gift(g, model.ships_from) for g in model.gifts}
     for i, offer in enumerate(model.offers):
         for place, text in _offer_faults(offer, gifts):
             yield Fault(("offers", i, *place), text)
@@ -217,7 +217,7 @@ def _gift_faults(gives: Gives, gifts: dict[str, Gift]) -> Iterator[Place]:
 
 
 def _campaign(model: CampaignDocument, window: Window) -> Campaign:
-    gifts = {g.gift: _gift(g) for g in model.gifts}
+    gifts = {g.gift: _gift(g, model.ships_from) for g in model.gifts}
     offers = tuple(_offer(model, offer, window, gifts) for offer in model.offers)
     return Campaign(
         campaign=model.campaign,
@@ -232,15 +232,14 @@ def _campaign(model: CampaignDocument, window: Window) -> Campaign:
         published_by=model.published_by,
         gifts=gifts,
         classes=tuple(model.classes),
-        ships_from=model.ships_from,
     )
 
 
-def _gift(model: GiftModel) -> Gift:
+def _gift(model: GiftModel, ships_from: str = "") -> Gift:
     customs = Customs(model.customs.hs_code, model.customs.origin) if model.customs else None
     return Gift(
         model.gift, model.title, model.gtin, model.stated_value, model.unit_cost, model.weight_grams, customs,
-        _cautions(model.cautions),
+        _cautions(model.cautions), ships_from,
     )  # fmt: skip
 
 
@@ -277,7 +276,6 @@ def _offer(document: CampaignDocument, model: OfferModel, window: Window, gifts:
         "window": window,
         "currency": document.currency,
         "zone": document.zone,
-        "ships_from": document.ships_from,
     }
     if model.prices is not None:
         scope = Scope(skus=frozenset(model.prices))

@@ -131,7 +131,10 @@ class Customs:
 
 @value
 class Gift:
-    """A gift with purchase. Values and costs in minor units of the campaign's currency."""
+    """A gift with purchase. Values and costs in minor units of the campaign's currency.
+
+    ``ships_from`` is the country of despatch, '' where it is unknown.
+    """
 
     gift: str
     title: str
@@ -141,15 +144,19 @@ class Gift:
     weight_grams: int = 0
     customs: Customs | None = None
     cautions: Cautions = field(default_factory=Cautions)
+    ships_from: str = ""
 
-    def withheld(self, order: Order, ships_from: str) -> str | None:
+    def crosses_border(self, to: Destination) -> bool:
+        """Whether it is known to leave the country that its campaign ships from."""
+        return bool(self.ships_from and to.country and self.ships_from != to.country)
+
+    def withheld(self, order: Order) -> str | None:
         """Why the gift may not go with this order, or None: its cautions, and customs where a border is crossed."""
-        to = order.destination.country
-        if self.customs is None and ships_from and to and ships_from != to:
-            return (
-                self.cautions.blocks(order) or f"its customs data is missing, and it would go from {ships_from} to {to}"
-            )
-        return self.cautions.blocks(order)
+        why = self.cautions.blocks(order)
+        if why is None and self.customs is None and self.crosses_border(order.destination):
+            to = order.destination.country
+            return f"its customs data is missing, and it would go from {self.ships_from} to {to}"
+        return why
 
 
 def may_stand_in(announced: Gift, substitute: Gift) -> str | None:
@@ -211,8 +218,7 @@ class Offer:
     """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
-    ``only_to`` countries, ``services`` carriage services, none of them being any. ``ships_from`` is the country of
-    despatch, '' where it is unknown.
+    ``only_to`` countries, ``services`` carriage services, none of them being any.
     """
 
     key: str
@@ -252,7 +258,6 @@ class Offer:
     paid_within_days: int | None = None
     only_to: frozenset[str] = frozenset()
     services: frozenset[str] = frozenset()
-    ships_from: str = ""
 
     @property
     def conditional(self) -> bool:
@@ -285,4 +290,3 @@ class Campaign:
     published_by: str = ""
     gifts: Mapping[str, Gift] = field(default_factory=dict)
     classes: tuple[OrderClass, ...] = DEFAULT_CLASSES
-    ships_from: str = ""

@@ -30,7 +30,7 @@ def plan_of(offer: Offer) -> Plan:
         return Plan([], plain=True)
     announced = offer.gifts[offer.gift]
     gifts = _ranked(offer, announced)
-    plain = not offer.choice and all(g.cautions.clear and (g.customs or not offer.ships_from) for g in gifts)
+    plain = not offer.choice and all(g.cautions.clear and (g.customs or not g.ships_from) for g in gifts)
     return Plan(gifts, plain, {name: _ranked(offer, offer.gifts[name]) for name in offer.choice})
 
 
@@ -64,7 +64,7 @@ def options_of(order: Order, offer: Offer, plan: Plan, lines: list[int]) -> tupl
     gifts = plan.of(order)
     asked = (gifts[0].gift, offer.gift) if gifts else ()
     for gift in gifts:
-        why = gift.withheld(order, offer.ships_from)
+        why = gift.withheld(order)
         if why is None:
             options.append(Option(gift.gift, sites, gift.gift not in asked))
         elif not options:
@@ -89,6 +89,9 @@ def sites_of(order: Order, offer: Offer, lines: list[int]) -> list[str]:
                 rest[line.site] = None
     if offer.rides_with == "first":
         found = first | rest
+        if offer.back_orders == "travel":
+            # It goes with what leaves first, and that is nothing that waits for goods.
+            found = dict.fromkeys(sorted(found, key=lambda site: not _leaves_now(order, site)))
     elif offer.rides_with == "trigger":
         found = first
     else:
@@ -96,6 +99,10 @@ def sites_of(order: Order, offer: Offer, lines: list[int]) -> list[str]:
     if offer.own_parcel:
         found = found | dict.fromkeys(offer.own_parcel)
     return list(found) or [DEFAULT_SITE]
+
+
+def _leaves_now(order: Order, site: str) -> bool:
+    return any(line.site == site and not line.back_ordered and line.live_units for line in order.lines)
 
 
 def _from_the_last(order: Order, sites: set[str]) -> dict[str, None]:

@@ -39,8 +39,8 @@ class Reason(StrEnum):
 class Figures:
     """The numbers that decided a claim, as they stood at its place in the ledger; None where no limit applies.
 
-    ``last_order`` is the order that took the last unit of what ran out, at ``last_at``; ``customer_refused`` counts
-    how often the cap of a customer has refused the same customer, this time included.
+    ``last_order``, placed at ``last_at``, is the order that took the last unit of what ran out; ``customer_refused``
+    counts how often the cap of a customer has refused the same customer, this time included.
     """
 
     wanted: int
@@ -92,11 +92,12 @@ def known_by(customer_by: str) -> str:
 
 
 def last_taken(figures: Figures, order: str) -> str:
-    """Which order took the last of what ran out, and when, as a sentence of ``order`` goes on; '' if it isn't known."""
+    """Which order took the last of what ran out, as a sentence of ``order`` goes on; '' if it isn't known."""
     if figures.last_order is None:
         return ""
     whose = "this order" if figures.last_order == order else f"order {figures.last_order}"
-    return f": {whose} took the last{f' on {clock(figures.last_at)}' if figures.last_at is not None else ''}"
+    placed = f", placed on {clock(figures.last_at)}," if figures.last_at is not None else ""
+    return f": {whose}{placed} took the last"
 
 
 def measured(number: int, by: str, currency: str) -> str:

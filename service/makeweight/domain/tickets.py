@@ -4,6 +4,7 @@ from dataclasses import field
 from typing import Literal
 
 from makeweight.domain.campaigns import Cautions, Customs
+from makeweight.domain.customs import CustomsLine
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Destination, HandledLine, Line
 from makeweight.domain.stock import Balance
@@ -28,7 +29,10 @@ NoticeKind = Literal[
 
 @value
 class GiftLine:
-    """A gift on a ticket: charged nothing, worth its stated value, tied to what earned it."""
+    """A gift on a ticket: charged nothing, worth its stated value, tied to what earned it.
+
+    ``notes`` are for whoever packs it; ``customs_line`` is there where the parcel is known to cross a border.
+    """
 
     offer: str
     campaign_revision: int
@@ -43,6 +47,8 @@ class GiftLine:
     customs: Customs | None = None
     cautions: Cautions = field(default_factory=Cautions)
     total_charged: int = 0
+    notes: list[str] = field(default_factory=list)
+    customs_line: CustomsLine | None = None
 
 
 @value
@@ -61,6 +67,7 @@ class PickTicket:
 
     The opaque members of the order (ship-to block, instructions) stand in ``order_parts``, as they came. ``take_off``
     is what a ticket that was released already should no longer carry: to be put back if it can still be stopped.
+    ``tariff_categories`` counts the tariff sub-headings of a parcel with customs lines, None where one is unknown.
     """
 
     ticket: str
@@ -79,6 +86,7 @@ class PickTicket:
     order_parts: dict[str, object] = field(default_factory=dict)
     hold: str | None = None
     take_off: list[HandledLine] = field(default_factory=list)
+    tariff_categories: int | None = None
 
 
 @value

@@ -52,7 +52,8 @@ def _all_of(state: OrderState) -> list[Subject]:
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     pins = state.evaluation.campaigns if state is not None else None
     live = view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
-    evaluation = evaluate(event, live)
+    released = [frozen.since for frozen in state.frozen if frozen.since is not None] if state is not None else []
+    evaluation = evaluate(event, live, min(released, default=None))
     claims: list[Claim] = []
     holding: set[str] = set()
     if state is not None:

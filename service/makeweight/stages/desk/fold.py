@@ -155,7 +155,9 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
             # An older paper than what was last said: it becomes the ticket's last word, with an edition of its own.
             printed = replaced(printed, edition=state.edition + 1)
         named = {line.offer: line.gift for line in printed.gift_lines}
-        frozen.append(Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed, printed=named))
+        frozen.append(
+            Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed, printed=named, since=event.at)
+        )
     frozen[at] = floor.after(frozen[at], event, {command.offer: command.units for command in entry.gifts})
     if entry.over:
         over = {offer: frozen[at].over.get(offer, 0) + units for offer, units in entry.over.items()}

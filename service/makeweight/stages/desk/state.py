@@ -55,8 +55,8 @@ class Frozen:
 
     By line number or offer: ``done`` gift units are packed and still out, ``gone`` and ``gone_lines`` have left the
     paper (short-picked, put back, returned), ``back`` of those came back from the customer. ``asked_at``: since when
-    something is to be taken off it; ``alerted``: nothing came of that for too long. ``printed`` names the gift of each
-    offer on it, ``over`` the units that were told as over-gifts.
+    something is to be taken off it; ``alerted``: nothing came of that for too long. ``since`` is when that was, as the
+    warehouse said. ``printed`` names the gift of each offer on it, ``over`` the units that were told as over-gifts.
     """
 
     ticket: str
@@ -73,6 +73,7 @@ class Frozen:
     alerted: bool = False
     printed: dict[str, str] = field(default_factory=dict)
     over: dict[str, int] = field(default_factory=dict)
+    since: Instant | None = None
 
     def on_paper(self, offer: str) -> int:
         """Gift units of an offer that are on it, packed or not."""

@@ -3,6 +3,7 @@
 from dataclasses import fields
 from typing import NamedTuple
 
+from makeweight.domain.customs import customs_line, tariff_categories
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import GiftLine, PickTicket, TicketState, Told
 from makeweight.domain.values import replaced
@@ -156,7 +157,11 @@ def _gift_named(wish: Wish) -> str:
 
 def _ticket(state: OrderState, site: str, number: int, content: Content | None, telling: list[Told]) -> PickTicket:
     order = state.order
-    gifts = sorted(content.gifts.items()) if content else []
+    lines = content.lines if content else []
+    gifts = [_gift_line(state, offer, units) for offer, units in sorted(content.gifts.items())] if content else []
+    # What a gift adds to the parcel's tariff categories may cost more than the gift.
+    codes = [line.hs_code for line in lines] + [gift.customs.hs_code if gift.customs else None for gift in gifts]
+    abroad = any(gift.customs_line is not None for gift in gifts)
     return PickTicket(
         ticket=ticket_id(state, site, number),
         order=order.order,
@@ -167,12 +172,13 @@ def _ticket(state: OrderState, site: str, number: int, content: Content | None, 
         currency=order.currency,
         destination=order.destination,
         service=order.service,
-        lines=content.lines if content else [],
-        gift_lines=[_gift_line(state, offer, units) for offer, units in gifts],
+        lines=lines,
+        gift_lines=gifts,
         benefits=sorted(state.benefits_given()),
         told=telling,
         order_parts=_order_parts(order),
         hold=order.hold,
+        tariff_categories=tariff_categories(codes) if abroad else None,
     )
 
 
@@ -192,6 +198,9 @@ def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
     answer = wish.answer
     gift = state.gifts[_gift_named(wish)]
     judged = next((j for j in state.evaluation.judgements if j.offer == offer), None)
+    declared = None
+    if gift.customs is not None and gift.crosses_border(state.order.destination):
+        declared = customs_line(gift.title, gift.customs, gift.stated_value, units)
     return GiftLine(
         offer=offer,
         campaign_revision=wish.claim.campaign_revision,
@@ -205,6 +214,8 @@ def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
         weight_grams=gift.weight_grams,
         customs=gift.customs,
         cautions=gift.cautions,
+        notes=gift.cautions.notes(),
+        customs_line=declared,
     )
 
 

@@ -71,9 +71,9 @@ def _settled(store: Store, entry: Settled) -> list[Subject]:
         total_cap=claim.total_cap,
         needs_stock=bool(claim.options),
         taken_by=claim.order if takes else offer.taken_by,
-        taken_at=entry.at if takes else offer.taken_at,
+        taken_at=claim.placed_at if takes else offer.taken_at,
         live_by=claim.order if grows else offer.live_by,
-        live_at=entry.at if grows else offer.live_at,
+        live_at=claim.placed_at if grows else offer.live_at,
     )
     subjects: list[Subject] = [("claim", claim.offer, claim.order), ("level", claim.offer)]
     return [*subjects, ("void", claim.offer, claim.id)] if why else subjects

@@ -101,7 +101,7 @@ def _add_to_customer(store: Store, customer: str, claim: ClaimState, units: int,
         kept = Live(0)
     live = kept.units + units
     hold(live >= 0, "S12", f"a customer of {claim.claim.offer} holds less than nothing")
-    order, when = (claim.claim.order, claim.at) if units > 0 else (kept.last_order, kept.last_at)
+    order, when = (claim.claim.order, claim.claim.placed_at) if units > 0 else (kept.last_order, kept.last_at)
     store.put(CUSTOMERS, at, Live(live, order, when, kept.refused + refused))
 
 
