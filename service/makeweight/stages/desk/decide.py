@@ -52,8 +52,8 @@ def _all_of(state: OrderState) -> list[Subject]:
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     pins = state.evaluation.campaigns if state is not None else None
     live = view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
-    released = [frozen.since for frozen in state.frozen if frozen.since is not None] if state is not None else []
-    evaluation = evaluate(event, live, min(released, default=None))
+    released_at = state.released_at if state is not None else None
+    evaluation = evaluate(event, live, released_at)
     claims: list[Claim] = []
     holding: set[str] = set()
     if state is not None:
@@ -70,7 +70,7 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
         id=f"{event.order}:{event.revision}:judged",
         order=event,
         digest=digest,
-        evaluation=with_nearest(event, choice.evaluation, live),
+        evaluation=with_nearest(event, choice.evaluation, live, released_at),
         claims=claims,
         standby=choice.standby,
         benefits=choice.benefits,

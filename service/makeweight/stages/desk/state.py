@@ -135,6 +135,11 @@ class OrderState:
     left: dict[str, int] = field(default_factory=dict)
 
     @property
+    def released_at(self) -> Instant | None:
+        """When the first of its tickets was released to the floor."""
+        return min((f.since for f in self.frozen if f.since is not None), default=None)
+
+    @property
     def waiting(self) -> bool:
         """Whether a claim of the current numbers is unanswered."""
         return any(not wish.answered for wish in self.wishes.values())
