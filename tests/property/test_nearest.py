@@ -1,6 +1,7 @@
 """The nearest change is exact: with it the decision flips, and with one minor unit, unit or second less it doesn't.
 
-The decision is that of `evaluate` on a campaign of the one offer; the source is rule 2.36 with the design.
+The decision is that of `evaluate` and `choose` on a campaign of the one offer: whether its gift is claimed. The source
+is rule 2.36 with the design.
 """
 
 from datetime import datetime, timedelta
@@ -8,16 +9,18 @@ from datetime import datetime, timedelta
 from hypothesis import event, example, given, note
 from hypothesis import strategies as st
 
-from makeweight.domain.campaigns import Offer
+from makeweight.domain.campaigns import Cautions, Offer
+from makeweight.domain.choose import choose
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import GOODS, Change, apply, chained, nearest
-from makeweight.domain.orders import Order
+from makeweight.domain.orders import Destination, Order
 from makeweight.domain.qualify import evaluate, judge_one
 from makeweight.domain.reasons import amount, span
 from makeweight.domain.values import replaced
-from tests.support.build import CURRENCY, PLACED, WEEK, campaign, line, live, offer, order
+from tests.support.build import CURRENCY, PLACED, TIN, WEEK, campaign, line, live, offer, order
 
 BRANDS, CATEGORIES, SKUS = ["Alder", "Birch", "Cedar"], ["ink", "paper"], ["s1", "s2", "s3"]
+LANES = ["any", "ground", "air"]
 BRUTE = 150  # smaller amounts that are tried one by one
 _instants = st.one_of(
     st.sampled_from([WEEK.start, WEEK.end]).flatmap(
@@ -57,25 +60,50 @@ def orders(draw):
     total = sum(one.total_charged for one in bought)
     discount = draw(st.sampled_from([0, draw(st.integers(0, total + 50)), draw(st.integers(0, 60))]))
     order_class = draw(st.sampled_from(["retail", "retail", "retail", "staff"]))
-    return order(*bought, discount=discount, placed_at=placed_at, order_class=order_class)
+    return order(
+        *bought,
+        discount=discount,
+        placed_at=placed_at,
+        order_class=order_class,
+        paid_at=draw(st.none() | st.integers(-5, 10 * 86_400).map(lambda s: placed_at + timedelta(seconds=s))),
+        destination=Destination(draw(st.sampled_from(["IE", "IE", "FR", ""])), "", draw(st.sampled_from(LANES))),
+        service=draw(st.sampled_from(["standard", "express"])),
+        age_answer=draw(st.sampled_from([None, "adult", "minor"])),
+    )
+
+
+@st.composite
+def gifts(draw):
+    """The tin as something that goes by some lanes, or to adults, or both."""
+    dangerous, adult = draw(st.sampled_from([("3", "none"), ("none", "adult"), ("3", "adult")]))
+    lanes = draw(st.sampled_from([["ground"], ["air"], ["ground", "air"]]))
+    return {TIN.gift: replaced(TIN, cautions=Cautions(dangerous, adult, "none", lanes=lanes))}
 
 
 @st.composite
 def offers(draw):
-    """Every measure, basis, word and scope."""
+    """Every measure, basis, word and scope; now and then with conditions, or a gift that not every parcel may carry."""
     by = draw(st.sampled_from(["total", "line", "unit", "any", "units"]))
     lists = {"brands": BRANDS, "categories": CATEGORIES, "skus": SKUS, "not_skus": SKUS[:1], "not_categories": ["ink"]}
-    scope = {name: draw(_some(of)) for name, of in lists.items() if draw(st.integers(0, 2)) == 0}
+    asks = {name: draw(_some(of)) for name, of in lists.items() if draw(st.integers(0, 2)) == 0}
+    rules = {
+        "only_to": st.just(frozenset({"IE", "GB"})),
+        "services": st.just(frozenset({"standard"})),
+        "paid_within_days": st.integers(1, 7),
+        "top_up": st.just(value=True),
+        "gifts": gifts(),
+    }
+    asks |= {name: draw(rule) for name, rule in rules.items() if draw(st.integers(0, 5)) == 0}
     word = draw(st.sampled_from(["at_least", "over"])) if by != "any" else "at_least"
     most = 1 if by == "any" else 12 if by == "units" else 2500
     basis = draw(st.sampled_from(["charged", "before_discount"]))
-    return offer(by=by, basis=basis, **{word: draw(st.integers(1, most))}, **scope)
+    return offer(by=by, basis=basis, **{word: draw(st.integers(1, most))}, **asks)
 
 
 def earned(placed: Order, asked: Offer) -> bool:
-    """Whether the order earns the offer: it is live when the order is placed, and the evaluation says so."""
+    """Whether the order earns the offer: it is live when the order is placed, and its gift is claimed."""
     on = live(campaign(asked, window=asked.window), at=placed.placed_at)
-    return any(judged.qualifies for judged in evaluate(placed, on).judgements)
+    return bool(choose(placed, evaluate(placed, on), on, ()).claims)
 
 
 def less(change: Change, at: int, by: int = 1) -> Change:
@@ -94,6 +122,8 @@ def said(part: Change) -> str:
         return span(part.amount)
     if part.kind == "purchase" and part.amount == 1:
         return "one item bought"
+    if part.kind == "paid":
+        return "paid by "
     return amount(part.amount, CURRENCY) if part.kind in GOODS else part.to
 
 
@@ -128,7 +158,8 @@ def test_the_change_flips_the_decision_and_less_does_not(placed, asked):
 @given(orders(), offers())
 def test_no_other_line_needs_less(placed, asked):
     """Where one line must reach the threshold, it is the one that lacks the least, be it a new one."""
-    asked, placed = replaced(asked, by="line"), replaced(placed, placed_at=PLACED, order_class="retail")
+    asked = offer(by="line", at_least=asked.threshold, basis=asked.basis, brands=asked.scope.brands)
+    placed = replaced(placed, placed_at=PLACED, order_class="retail")
     change = None if earned(placed, asked) else nearest(placed, asked)
     if change is None or change.amount == 1:
         return
@@ -151,8 +182,8 @@ def test_a_short_window_is_hit_or_missed_exactly(placed, asked, milliseconds):
     change = None if earned(placed, asked) else nearest(placed, asked)
     if change is not None:
         assert earned(apply(placed, asked, change), asked)
-        for at, _ in enumerate(change.parts):
-            assert not earned(apply(placed, asked, less(change, at)), asked)
+        for at, part in enumerate(change.parts):
+            assert not part.amount or not earned(apply(placed, asked, less(change, at)), asked)
 
 
 def test_times_are_compared_with_their_offsets():

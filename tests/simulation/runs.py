@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.simulation.schedule import Schedule, draw
+from tests.simulation.schedule import BOOKINGS, FACTS, Schedule, draw
 from tests.simulation.worker import STEPS, Violation
 from tests.simulation.world import World
 
@@ -18,6 +18,8 @@ KINDS = (
     *(f"crash: {step}" for step in STEPS),
     "wiped disk", "full disk", "pause", "late wake-up", "slow member", "rebalance", "foreign write", "fenced commit",
     "duplicate input", "duplicate message", "reordered", "conflict", "campaign", "old code", "clock jump", "void grant",
+    *(f"fact: {happened}" for happened in dict.fromkeys(FACTS)), *(f"stock: {what}" for what in BOOKINGS),
+    "lapse", "short pick served elsewhere", "exchange",
 )  # fmt: skip
 
 

@@ -234,6 +234,7 @@ class World:
             ]
         body = Fulfilment(f"w{number}", ticket.order, ticket.ticket, happened, self.now, edition, lines)
         self.facts.append(body)
+        self.fired(f"fact: {happened}")
         message = Message(body, f"{body.event}{happened}{edition}{named}")
         self.broker.send("fulfilment", partition_of("desk", ticket.order), message)
 
@@ -261,6 +262,7 @@ class World:
                 body = Arrival(name, offer, transfer, units, at)
             case _:
                 body = TakenDown(name, offer, at)
+        self.fired(f"stock: {what}")
         self.broker.send("ledger-commands", partition_of("ledger", offer), Message(body))
 
     def time(self, seconds):

@@ -536,3 +536,14 @@ def test_an_offer_that_an_order_no_longer_meets_says_why():
     assert reason == Reason.NOT_WANTED
     assert said.startswith("The order no longer asks for this gift: 10.00 EUR counted where at least 50.00 EUR")
     assert said.endswith("it would have been earned with 40.00 EUR more on the order.")
+
+
+def test_goods_added_after_the_release_are_missing():
+    """Rule 2.15 and 2.16: what is added to an order on the floor tops up nothing, and so it is still short of 3.10."""
+    shop = Shop([document(gives(top_up=True))], AMPLE)
+    shop.place(order(line(4690)))
+    shop.released("A/main/1", at=WEEK.end + HOUR)
+    shop.amend("A", line(4690), line(1000, added_at=WEEK.end + 2 * HOUR), at=WEEK.end + 2 * HOUR)
+    said = shop.told("A").sentence
+    assert said.endswith("; it would have been earned with 3.10 EUR more on the order.")
+    assert told_of(shop)[1] == said

@@ -11,7 +11,7 @@ from typing import Literal
 
 from makeweight.domain.book import Live
 from makeweight.domain.campaigns import DEFAULT_CLASSES, Offer, Scope
-from makeweight.domain.moments import Window
+from makeweight.domain.moments import Instant, Window
 from makeweight.domain.money import prorate
 from makeweight.domain.options import options_of, plan_of
 from makeweight.domain.orders import Line, Order
@@ -92,13 +92,14 @@ def nearest(
     classes: Collection[str] = DEFAULT_CLASSES,
     opening: Window | None = None,
     judged: Judgement | None = None,
+    released_at: Instant | None = None,
     goes: Callable[[Order, Offer], bool] = may_go,
 ) -> Change | None:
     """The nearest change by which the order would have earned the offer; None if nothing is to change, or can.
 
     ``classes`` of orders take part. ``opening`` is the time in which the offer's revision is in force, if that is less
-    than its window. ``judged`` is what the offer says of the order, where that is known already. ``goes`` says whether
-    a gift of the offer may go with an order.
+    than its window. ``judged`` is what the offer says of the order, where that is known already, ``released_at`` when
+    its first ticket was released. ``goes`` says whether a gift of the offer may go with an order.
     """
     if order.status == "cancelled":
         return None
@@ -111,14 +112,14 @@ def nearest(
     if offer.kind in ("price", "reduction"):
         return chained(parts)
     if judged is None or parts:
-        judged = judge_one(changed, offer)
+        judged = judge_one(changed, offer, released_at)
     if not judged.qualifies:
         goods = _goods(changed, offer, judged)
         if goods is None:
             return None
         parts.append(goods)
         if offer.paid_within_days is not None:
-            judged = judge_one(apply(changed, offer, goods), offer)
+            judged = judge_one(apply(changed, offer, goods), offer, released_at)
     if judged.reason is Reason.UNPAID and judged.pay_by is not None and changed.paid_at is not None:
         late = -((judged.pay_by - changed.paid_at) // SECOND)
         parts.append(Change("paid", late, f"paid by {clock(judged.pay_by, offer.zone)}"))
@@ -179,12 +180,19 @@ def _goods(order: Order, offer: Offer, judged: Judgement) -> Change | None:
     """The least to add to the order's goods; None where no goods can be in the offer's scope."""
     if _line_in(offer.scope, 1) is None:
         return None
-    change = _more(order, offer, judged)
     free = order.discount - sum(_weights(order))
-    if free >= 0 and change.kind != "units" and not judge_one(apply(order, offer, change), offer).qualifies:
-        # Goods of which the discount leaves nothing are worth nothing to anybody, whatever an offer counts.
-        change = _said(change.kind, max(change.amount, free + 1), offer, change.line, order)
-    return change
+    if free < 0:
+        return _more(order, offer, judged)
+    # An order of which the discount leaves nothing earns nothing, whatever an offer counts.
+    asked = offer.threshold * judged.per + int(offer.strict)
+    if judged.worth >= asked and offer.by != "any":
+        return _said("value", free + 1, offer)
+    change = _more(order, offer, judged)
+    return (
+        change
+        if change.kind == "units"
+        else _said(change.kind, max(change.amount, free + 1), offer, change.line, order)
+    )
 
 
 def _more(order: Order, offer: Offer, judged: Judgement) -> Change:
@@ -408,7 +416,7 @@ def _line_in(scope: Scope, number: int) -> Line | None:
 # ---------------------------------------------------------------- what a desk records of it
 
 
-def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation:
+def with_nearest(order: Order, evaluation: Evaluation, live: Live, released_at: Instant | None = None) -> Evaluation:
     """The evaluation with the nearest change of each offer that is nearly met, or withheld for what the order is.
 
     A customer is told to add goods only where the gift could then go (rules of the trade, 2.37).
@@ -416,7 +424,7 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation
     if all(j.qualifies and j.reason not in _FLIPPED for j in evaluation.judgements):
         return evaluation
     judgements = [
-        replaced(j, nearest=_recorded(order, live.offers[j.offer], j, live))
+        replaced(j, nearest=_recorded(order, j, live, released_at))
         if j.near_miss or (j.qualifies and j.reason in _FLIPPED)
         else j
         for j in evaluation.judgements
@@ -424,26 +432,36 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation
     return replaced(evaluation, judgements=judgements)
 
 
-def _recorded(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
+def _recorded(order: Order, judged: Judgement, live: Live, released_at: Instant | None) -> str:
+    offer = live.offers[judged.offer]
     if judged.reason is Reason.VALUE_USED:
-        return _left_over(order, offer, judged, live)
+        return _left_over(order, judged, live, released_at)
 
     def goes(with_it: Order, asked: Offer) -> bool:
         return asked.gift is None or bool(options_of(with_it, asked, live.plan(asked), [])[0])
 
-    change = nearest(order, offer, classes={order.order_class}, opening=_ALWAYS, judged=judged, goes=goes)
+    change = nearest(
+        order,
+        offer,
+        classes={order.order_class},
+        opening=_ALWAYS,
+        judged=judged,
+        released_at=released_at,
+        goes=goes,
+    )
     if change is None or (judged.near_miss and not all(part.kind in GOODS for part in change.parts)):
         return ""
     return change.how
 
 
-def _left_over(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
+def _left_over(order: Order, judged: Judgement, live: Live, released_at: Instant | None) -> str:
     """What to add to what other offers have left of the order's value; '' where that is not all that it takes.
 
     More goods can let an offer that comes first use more, or take a share of a discount from what it uses.
     """
+    offer = live.offers[judged.offer]
     change = _said("value", max(1, judged.gap), offer)
     grown = apply(order, offer, change)
-    used = spent(grown, evaluate(grown, live), live, lambda one, _: may_go(grown, one))
+    used = spent(grown, evaluate(grown, live, released_at), live, lambda one, _: may_go(grown, one))
     met = any(j.offer == offer.key and j.qualifies and j.reason is not Reason.VALUE_USED for j in used.judgements)
     return change.how if met and not order.discount else ""

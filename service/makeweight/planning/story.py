@@ -115,7 +115,7 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
     elif not opening.holds(order.placed_at):
         reason, why = Reason.OUTSIDE_WINDOW, sentence(Reason.OUTSIDE_WINDOW, {})
     else:
-        judged = judge_one(order, offer)
+        judged = judge_one(order, offer, state.released_at)
         reason = judged.reason or Reason.BELOW_THRESHOLD
         if reason is Reason.NO_PURCHASE:
             why = sentence(reason, {})
@@ -123,7 +123,7 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
             why = explain_shortfall(judged, reason, order.currency)
     if not opening.holds(order.placed_at):
         opening, asked = _opening(book, campaign, offer, order.placed_at)
-    change = nearest(order, asked, classes=campaign.classes, opening=opening)
+    change = nearest(order, asked, classes=campaign.classes, opening=opening, released_at=state.released_at)
     return {"reason": reason, "says": flipped(why, change.how if change else "")}
 
 

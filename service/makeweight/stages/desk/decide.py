@@ -62,7 +62,8 @@ def _holding(state: OrderState) -> set[str]:
 
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     live = _live(view, event, state)
-    evaluation = evaluate(event, live, state.released_at if state is not None else None)
+    released_at = state.released_at if state is not None else None
+    evaluation = evaluate(event, live, released_at)
     choice = choose(event, evaluation, live, _holding(state) if state is not None else ())
     claims = choice.claims
     if state is not None:
@@ -75,7 +76,7 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
         id=f"{event.order}:{event.revision}:judged",
         order=event,
         digest=digest,
-        evaluation=with_nearest(event, choice.evaluation, live),
+        evaluation=with_nearest(event, choice.evaluation, live, released_at),
         claims=claims,
         standby=choice.standby,
         benefits=choice.benefits,
@@ -199,7 +200,7 @@ def _lapsed(state: OrderState, unpaid: list[str], at: Instant, view: View) -> La
         order=event.order,
         revision=revision,
         offers=unpaid,
-        evaluation=choice.evaluation,
+        evaluation=with_nearest(event, choice.evaluation, live, state.released_at),
         claims=claims,
         standby=choice.standby,
         benefits=choice.benefits,

@@ -135,6 +135,11 @@ class OrderState:
     left: dict[str, int] = field(default_factory=dict)
 
     @property
+    def released_at(self) -> Instant | None:
+        """When the first of its tickets was released to the floor."""
+        return min((f.since for f in self.frozen if f.since is not None), default=None)
+
+    @property
     def waiting(self) -> bool:
         """Whether a claim of the current numbers is unanswered."""
         return any(not wish.answered for wish in self.wishes.values())
@@ -152,11 +157,6 @@ class OrderState:
         rest = [f.asked_at + PUT_BACK_WITHIN for f in self.frozen if f.asked_at is not None and not f.alerted]
         rest += self.unpaid.values()
         return min(rest if answer is None else [answer, *rest], default=None)
-
-    @property
-    def released_at(self) -> Instant | None:
-        """When the first of its tickets was released, as the warehouse said."""
-        return min((frozen.since for frozen in self.frozen if frozen.since is not None), default=None)
 
     @property
     def unpaid(self) -> dict[str, Instant]:
