@@ -174,7 +174,10 @@ def _said_of_stock(rng, number):
         units = rng.randint(1, 3)
         other = SITES[site == SITES[0]]
         arrived = max(0, units - rng.choice([0, 0, 0, 1]))
+        # What is sent has just come in, mostly: little lies free for long.
         said = [(at, Transfer(*there, units, offer, other, when))]
+        if rng.random() < 0.7:
+            said.insert(0, (at, Receipt(f"r-{number}", offer, gift, site, units + 2)))
         if rng.random() < 0.85:  # the rest is still on its way
             said.append((at + rng.uniform(30, 80), Arrival(f"a-{number}", offer, name, arrived, when)))
     return [(when, (COMMAND, dumps(command))) for when, command in said]
