@@ -161,7 +161,7 @@ def _said_of_stock(rng, number):
     (offer, gift), site, at = rng.choice(GIFTS), rng.choice(SITES), float(number)
     when, name = week.PLACED + timedelta(hours=1, seconds=number), f"s-{number}"
     there = (name, offer, gift, site)
-    kind = rng.choices(["count", "damage", "transfer", "receipt", "taken_down"], (30, 15, 30, 24, 1))[0]
+    kind = rng.choices(["count", "damage", "transfer", "receipt", "taken_down"], (20, 15, 40, 24, 1))[0]
     if kind == "count":
         said = [(at, Count(*there, rng.randint(0, 60), when))]
     elif kind == "damage":

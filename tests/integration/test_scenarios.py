@@ -127,6 +127,10 @@ class OnDisk:
         self.now = at
         self._service.keep_time()
 
+    def due(self):
+        """Whether anything is still due: the time would be told again and again."""
+        return self._service.reader.due(self.now)
+
     def found(self, scenario):
         """What came of it."""
         reader, notices = self._service.reader, self._bodies("SELECT body FROM outbox WHERE channel = 'notices'")
@@ -160,6 +164,7 @@ def test_on_the_embedded_host(scenario, tmp_path):
                 played.restart()
             played.take(step)
         played.passes(END)
+        assert not played.due()
         found, again = played.found(scenario), played.again(tmp_path / "again")
     finally:
         played.close()

@@ -11,7 +11,7 @@ import urllib.request
 from pathlib import Path
 from uuid import uuid4
 
-from confluent_kafka import Consumer, TopicPartition
+from confluent_kafka import Consumer, KafkaException, TopicPartition
 from confluent_kafka.admin import AdminClient
 
 from deploy.demo.compare import wait_until_quiet
@@ -133,8 +133,22 @@ class Installation:
         )
         self.names = Names(self.settings.prefix)
         administration(self.settings).apply()
+        self._wait_for_leaders()
         self.workers = []
         self.outbox = Outbox(address)
+
+    def _wait_for_leaders(self):
+        """A broker that is busy takes a moment to lead what it has just made, and answers no question about it."""
+        consumer, end = reader(self.settings.kafka), time.monotonic() + 10
+        every = consumer.list_topics(timeout=10).topics.items()
+        left = [(t, p) for t, made in every if t.startswith(self.settings.prefix) for p in made.partitions]
+        while left and time.monotonic() < end:
+            try:
+                consumer.get_watermark_offsets(TopicPartition(*left[-1]), timeout=10)
+                left.pop()
+            except KafkaException:
+                time.sleep(0.1)
+        consumer.close()
 
     def publish(self, campaign=CAMPAIGN, stock=STOCK, clock=lambda: PUBLISHED):
         """Put a campaign and stock on the topics."""
