@@ -208,7 +208,9 @@ class CampaignDocument(Document):
     classes: Annotated[list[OrderClass], MinLen(1)] = Field(default_factory=lambda: list(DEFAULT_CLASSES))
     """Classes of orders that take part."""
     ships_from: Country | Literal[""] = ""
-    """Country of despatch; a gift without customs data does not go to another one."""
+    """Country of despatch; a gift without customs data does not go to another customs area."""
+    same_customs_area: Annotated[list[Country], MaxLen(100)] = Field(default_factory=list)
+    """Other countries to which nothing is declared: whoever answers for customs names them."""
     gifts: Annotated[list[GiftModel], MaxLen(1_000)] = Field(default_factory=list)
     offers: Annotated[list[OfferModel], MinLen(1), MaxLen(MAX_OFFERS)]
 
