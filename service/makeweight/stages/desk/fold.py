@@ -6,7 +6,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
-from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn
 from makeweight.stages.desk.telling import notice, notices
 from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket, tickets
 from makeweight.stages.port import Store, Subject
@@ -61,6 +61,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             gifts=entry.gifts,
             blocked=entry.blocked,
             withheld=entry.withheld,
+            unpaid=unpaid_of(entry.evaluation),
         )
     else:
         state = replaced(
@@ -76,6 +77,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             gifts={**old.gifts, **entry.gifts},
             blocked=entry.blocked,
             withheld=entry.withheld,
+            unpaid=unpaid_of(entry.evaluation),
             overdue=0,
             overdue_at=None,
         )
@@ -114,9 +116,8 @@ def _changed(
         state = replaced(state, opened=opened_after(state, contents))
         state = replaced(state, papers=papers_after(state, contents))
     _keep(store, state)
-    order = state.order.order
-    said = set(subjects)
-    return [*subjects, *(paper for ticket in papers if (paper := ("paper", order, ticket)) not in said)]
+    said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
+    return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)
 
 
 def _answered(store: Store, entry: Answered) -> list[Subject]:
@@ -199,10 +200,12 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     lapsed = {*entry.offers, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
     judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in lapsed else j for j in entry.evaluation.judgements]
     newer = [c for c in entry.claims if c.offer not in state.wishes or c.number > state.wishes[c.offer].claim.number]
+    evaluation = replaced(entry.evaluation, judgements=judgements)
     state = replaced(
         state,
         edition=state.edition + 1,
-        evaluation=replaced(entry.evaluation, judgements=judgements),
+        evaluation=evaluation,
+        unpaid=unpaid_of(evaluation),
         wishes=_claimed(state, newer),
         standby=entry.standby,
         benefits={offer: benefit for offer, benefit in entry.benefits.items() if offer not in lapsed},

@@ -110,7 +110,8 @@ class OrderState:
 
     ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
     ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``; ``left`` counts
-    gift units by offer that the ledger was told to have left the order, which it may not have answered yet.
+    gift units by offer that the ledger was told to have left the order, which it may not have answered yet. ``unpaid``
+    says by offer until when the order has to be paid for it to stand.
     """
 
     order: Order
@@ -133,6 +134,7 @@ class OrderState:
     papers: list[Paper] = field(default_factory=list)
     notices: dict[str, Notice] = field(default_factory=dict)
     left: dict[str, int] = field(default_factory=dict)
+    unpaid: dict[str, Instant] = field(default_factory=dict)
 
     @property
     def released_at(self) -> Instant | None:
@@ -158,12 +160,6 @@ class OrderState:
         rest += self.unpaid.values()
         return min(rest if answer is None else [answer, *rest], default=None)
 
-    @property
-    def unpaid(self) -> dict[str, Instant]:
-        """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
-        waits = [j for j in self.evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID]
-        return {j.offer: j.pay_by for j in waits if j.pay_by is not None}
-
     def answer_due_at(self) -> Instant | None:
         """When the ledger's answer is next looked for.
 
@@ -179,6 +175,11 @@ class OrderState:
     def step(self) -> int:
         """The highest step of the current revision."""
         return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
+
+
+def unpaid_of(evaluation: Evaluation) -> dict[str, Instant]:
+    """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
+    return {j.offer: j.pay_by for j in evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID}
 
 
 def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:

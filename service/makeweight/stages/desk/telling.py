@@ -22,7 +22,12 @@ def told(state: OrderState) -> list[Told]:
     """One sentence for each offer that the order met or nearly met, by offer."""
     if not state.evaluation.judgements and not state.wishes:
         return []
-    said = {judged.offer: _told_judgement(state, judged) for judged in state.evaluation.judgements}
+    asked = {offer for offer, wish in state.wishes.items() if wish.claim.units or wish.held}
+    said = {
+        judged.offer: _told_judgement(state, judged)
+        for judged in state.evaluation.judgements
+        if judged.offer not in asked and judged.offer not in state.benefits
+    }
     for offer, benefit in state.benefits.items():
         said[offer] = Told(offer, "granted", f"Given: {benefit.replace('_', ' ')}.")
     capped = {j.offer: j.wanted for j in state.evaluation.judgements if j.reason is Reason.ORDER_CAP}

@@ -159,9 +159,6 @@ def _ticket(state: OrderState, site: str, number: int, content: Content | None, 
     order = state.order
     lines = content.lines if content else []
     gifts = [_gift_line(state, offer, units) for offer, units in sorted(content.gifts.items())] if content else []
-    # What a gift adds to the parcel's tariff categories may cost more than the gift.
-    codes = [line.hs_code for line in lines] + [gift.customs.hs_code if gift.customs else None for gift in gifts]
-    abroad = any(gift.customs_line is not None for gift in gifts)
     return PickTicket(
         ticket=ticket_id(state, site, number),
         order=order.order,
@@ -178,8 +175,16 @@ def _ticket(state: OrderState, site: str, number: int, content: Content | None, 
         told=telling,
         order_parts=_order_parts(order),
         hold=order.hold,
-        tariff_categories=tariff_categories(codes) if abroad else None,
+        tariff_categories=_categories(lines, gifts) if gifts else None,
     )
+
+
+def _categories(lines: list[Line], gifts: list[GiftLine]) -> int | None:
+    """Tariff categories of a parcel with customs lines: what a gift adds to them may cost more than the gift."""
+    if all(gift.customs_line is None for gift in gifts):
+        return None
+    codes = [gift.customs.hs_code if gift.customs else None for gift in gifts]
+    return tariff_categories([*(line.hs_code for line in lines), *codes])
 
 
 def _state(state: OrderState) -> TicketState:
