@@ -220,13 +220,21 @@ def _names(model: type[BaseModel]) -> Iterator[str]:
         yield info.alias or name
 
 
-KNOWN_NAMES = sorted(
-    {
-        name
-        for model in (
-            CampaignDocument, OfferModel, Counts, Gives, CapsModel, Reduces, GiftModel, GiftCautions, GiftCustoms,
-            DangerousGoods, Food,
-        )
-        for name in _names(model)
-    }
-)  # fmt: skip
+# Where each member stands on the page, for whoever wrote it somewhere else.
+_PLACES: dict[type[BaseModel], str] = {
+    CampaignDocument: "the campaign",
+    OfferModel: "an offer",
+    Counts: "`counts`",
+    Gives: "`gives`",
+    CapsModel: "`caps`",
+    Reduces: "`reduces`",
+    GiftModel: "a gift",
+    GiftCautions: "`cautions`",
+    GiftCustoms: "`customs`",
+    DangerousGoods: "`dangerous_goods`",
+    Food: "`food`",
+}
+KNOWN_NAMES: dict[str, str] = {}
+for _model, _place in _PLACES.items():
+    for _name in _names(_model):
+        KNOWN_NAMES[_name] = f"{KNOWN_NAMES[_name]} or {_place}" if _name in KNOWN_NAMES else _place
