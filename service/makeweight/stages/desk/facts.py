@@ -5,8 +5,9 @@ from makeweight.domain.entries import Reported
 from makeweight.domain.orders import Fulfilment, HappenedKind
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.decide import refused
-from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, Wish
-from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
+from makeweight.stages.desk.floor import outstanding
+from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, Paper, Wish
+from makeweight.stages.desk.tickets import paper_of, ticket_id
 from makeweight.stages.port import Store, Subject, Verdict, View
 
 # What the ledger is told of gift units; a returned gift it is told by its condition.
@@ -63,7 +64,8 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         lines = floor.named_lines(event)
         carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
     if frozen is None:
-        over = over | _not_held(state, carried)
+        for offer, units in _not_held(state, carried, paper, site).items():
+            over[offer] = over.get(offer, 0) + units
     commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
         happened = _TO_LEDGER[event.happened]
@@ -140,18 +142,28 @@ def _command(
     )
 
 
-def _not_held(state: OrderState, carried: dict[str, int]) -> dict[str, int]:
-    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed."""
-    held = {o: max(0, outstanding(state, o, state.wishes[o])) if o in state.wishes else 0 for o in carried}
+def _not_held(state: OrderState, carried: dict[str, int], paper: Paper, site: str) -> dict[str, int]:
+    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed.
+
+    It may hold another gift of the offer instead, or one from another site.
+    """
+    held = dict.fromkeys(carried, 0)
+    for offer in carried:
+        wish = state.wishes.get(offer)
+        if wish is not None and wish.answer is not None:
+            named = paper.named.get(offer, wish.answer.gift)
+            if (named, site) == (wish.answer.gift, wish.answer.site):
+                held[offer] = max(0, outstanding(state, offer, wish))
     return {offer: units - held[offer] for offer, units in carried.items() if units > held[offer]}
 
 
 def _gift_of(state: OrderState, offer: str, event: Fulfilment) -> str | None:
     """The gift that the warehouse handled: the paper's, else what is held, named by the event, or first asked for."""
     frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
-    printed = [frozen.printed[offer]] if frozen is not None and offer in frozen.printed else []
+    named = frozen.printed if frozen is not None else paper_of(state, event.ticket, event.edition).named
+    printed = [named[offer]] if offer in named else []
     wish: Wish | None = state.wishes.get(offer)
     held = [wish.answer.gift] if wish is not None and wish.answer is not None and wish.answer.gift is not None else []
-    named = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
+    handled = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
     asked = [option.gift for option in wish.claim.options] if wish is not None else []
-    return next(iter(printed + held + named + asked), None)
+    return next(iter(printed + held + handled + asked), None)

@@ -1,0 +1,159 @@
+"""What the warehouse says of papers that the order has moved on from: another gift, another site, none at all.
+
+Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common practice of the trade, no source.
+"""
+
+from datetime import timedelta
+
+from tests.support.build import PLACED, line, order
+from tests.support.shop import Shop, document, gives, handled_gift, handled_line
+
+MINUTE = timedelta(minutes=1)
+TIN = "week/tin"
+
+
+def shop_of(*offers, stock=9, sites=("main",), gifts=("TIN",), **members):
+    """A shop with stock of the offer's gifts at some sites."""
+    asked = document(*(offers or (gives(),)), **members)
+    return Shop([asked], {(TIN, gift, site): stock for gift in gifts for site in sites} if stock else None)
+
+
+def taken_off(ticket):
+    """What a ticket asks to be taken off it: by line number or offer, with the gift."""
+    return {(x.offer or x.line, x.gift): x.units for x in ticket.take_off}
+
+
+def on_tickets(shop, order_id="A"):
+    """Gift units on the tickets that are not void, less what is to be taken off: (ticket, gift, units)."""
+    found = []
+    for name, ticket in shop.tickets(order_id).items():
+        if ticket.state != "void":
+            off = {x.offer: x.units for x in ticket.take_off}
+            found += [(name, g.gift, g.units - off.get(g.offer, 0)) for g in ticket.gift_lines]
+    return [one for one in found if one[2]]
+
+
+# ---------------------------------------------------------------- another gift or site since the paper was printed
+
+
+def test_a_paper_names_the_gift_that_was_printed_on_it():
+    """The customer's choice crossed the print: the floor has a TIN, is asked for it, and the PAD is on a new ticket."""
+    shop = shop_of(gives(choice=["TIN", "PAD"]), gifts=("TIN", "PAD"))
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", chosen_gift="PAD", at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=printed, at=PLACED + 2 * MINUTE)
+    paper = shop.ticket("A")
+    assert [g.gift for g in paper.gift_lines] == ["TIN"]
+    assert taken_off(paper) == {(TIN, "TIN"): 1}
+    assert on_tickets(shop) == [("A/main/2", "PAD", 1)]
+    shop.packed("A/main/2", at=PLACED + 3 * MINUTE)
+    assert (shop.balance(gift="PAD").packed, shop.balance(gift="PAD").reserved) == (1, 0)
+    assert shop.balance(gift="TIN").packed == 0
+
+
+def test_a_swap_of_the_gift_is_another_content_of_the_paper():
+    """Same units, another gift: an old paper carries the old one, a new paper the new one."""
+    shop = shop_of(gives(choice=["TIN", "PAD"]), gifts=("TIN", "PAD"))
+    shop.place(order(line(6000)))
+    shop.amend("A", chosen_gift="PAD", at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=shop.ticket("A").edition, at=PLACED + 2 * MINUTE)
+    assert on_tickets(shop) == [("A/main/1", "PAD", 1)]
+    assert (shop.balance(gift="PAD").released, shop.amounts("A")) == (1, {})
+
+
+def test_a_gift_that_moved_to_another_site_is_on_a_ticket_there():
+    """All goods moved to S while main's old paper was printed: the grant is at S, and S is told to pick it."""
+    shop = shop_of(sites=("main", "S"))
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(6000, site="S"), at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=printed, at=PLACED + 2 * MINUTE)
+    assert on_tickets(shop) == [("A/S/1", "TIN", 1)]
+    assert taken_off(shop.ticket("A"))[TIN, "TIN"] == 1
+    shop.packed("A/S/1", at=PLACED + 3 * MINUTE)
+    assert (shop.balance(site="S").packed, shop.balance(site="S").reserved) == (1, 0)
+
+
+def test_a_gift_that_went_out_in_the_place_of_another_is_told():
+    """The ledger gave the PAD before it heard that the TIN was on the floor; the TIN goes all the same."""
+    shop = shop_of(gives(choice=["TIN", "PAD"]), gifts=("TIN", "PAD"))
+    shop.place(order(line(6000)))
+    shop.sleep()
+    shop.amend("A", chosen_gift="PAD", at=PLACED + MINUTE)
+    shop.released("A/main/1", at=PLACED + 2 * MINUTE)
+    shop.wake(PLACED + 3 * MINUTE)
+    assert on_tickets(shop) == [("A/main/2", "PAD", 1)]
+    shop.packed("A/main/1", at=PLACED + 4 * MINUTE)
+    assert shop.amounts("A") == {"over_gift/kept/week/tin": 1}
+
+
+# ---------------------------------------------------------------- over-gifts are levels
+
+
+def test_an_over_gift_is_told_as_long_as_it_is_one():
+    """The old paper's gift is put back, or wanted again after all: nothing goes out that the order does not hold."""
+    for again in (False, True):
+        shop = shop_of()
+        shop.place(order(line(6000)))
+        printed = shop.ticket("A").edition
+        shop.amend("A", line(4000), at=PLACED + MINUTE)
+        shop.released("A/main/1", edition=printed, event="w1", at=PLACED + 2 * MINUTE)
+        assert shop.amounts("A") == {"over_gift/w1": 1, "intercept/A/main/1": 1}
+        if again:
+            shop.amend("A", line(6000), at=PLACED + 3 * MINUTE)
+        else:
+            shop.put_back("A/main/1", at=PLACED + 3 * MINUTE)
+        assert shop.amounts("A") == {}
+
+
+def test_an_intercept_closes_when_the_group_comes_back_to_the_gift_on_the_floor():
+    """The first of the group is out of stock, so the second is claimed again, whose gift an old paper carries."""
+    first = gives("first", "PAD", at_least=9000, group="g", rank=1, when_out="next")
+    shop = shop_of(first, gives(group="g", rank=2))
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(100), at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=printed, at=PLACED + 2 * MINUTE)
+    assert "intercept/A/main/1" in shop.amounts("A")
+    shop.amend("A", line(9900), at=PLACED + 3 * MINUTE)
+    assert (taken_off(shop.ticket("A")), shop.amounts("A")) == ({}, {})
+    assert shop.got("A")[0] == "granted"
+
+
+def test_units_beyond_the_paper_are_told_beside_those_that_the_order_does_not_hold():
+    """Two are packed from an old paper with one, which the order holds no more: both are too many."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(100), at=PLACED + MINUTE)
+    shop.packed("A/main/1", event="w1", edition=printed, lines=[handled_line(1), handled_gift(2)])
+    assert (shop.balance().free, shop.amounts("A")) == (7, {"over_gift/w1": 2})
+
+
+# ---------------------------------------------------------------- what is put back was on the floor
+
+
+# ---------------------------------------------------------------- parts
+
+
+def test_a_line_that_is_named_twice_counts_twice():
+    """Two entries of one line are two units, as two of one gift are."""
+    shop = shop_of()
+    shop.place(order(line(6000, units=3)))
+    shop.released("A/main/1")
+    shop.cancel("A", at=PLACED + MINUTE)
+    shop.put_back("A/main/1", lines=[handled_line(1), handled_line(2)])
+    assert taken_off(shop.ticket("A")) == {(TIN, "TIN"): 1}
+
+
+def test_a_ticket_of_an_empty_line_is_void_when_all_of_it_was_put_back():
+    """A line of no units is on the paper, and nothing of it can be put back."""
+    shop = shop_of()
+    shop.place(order(line(6000), line(0, units=0)))
+    shop.released("A/main/1")
+    shop.put_back("A/main/1", at=PLACED + MINUTE)
+    assert shop.ticket("A").state == "void"
+
+
+# ---------------------------------------------------------------- groups, and payment
