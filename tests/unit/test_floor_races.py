@@ -134,6 +134,56 @@ def test_units_beyond_the_paper_are_told_beside_those_that_the_order_does_not_ho
 # ---------------------------------------------------------------- what is put back was on the floor
 
 
+def test_what_the_ledger_never_left_the_shelf_of_is_not_put_back_on_it():
+    """S1: the ledger freed the gift before its old paper was released; back on the shelf it is no second unit."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(4000), at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=printed, at=PLACED + 2 * MINUTE)
+    assert shop.balance().free == 9
+    shop.put_back("A/main/1", at=PLACED + 3 * MINUTE)
+    assert (shop.balance().free, shop.balance().restocked) == (9, 0)
+
+
+def test_a_put_back_from_an_old_paper_that_nobody_released():
+    """S1: as above, with one fact instead of two."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(4000), at=PLACED + MINUTE)
+    shop.put_back("A/main/1", edition=printed, at=PLACED + 3 * MINUTE)
+    assert (shop.balance().free, shop.balance().restocked, shop.amounts("A")) == (9, 0, {})
+
+
+def test_what_the_ledger_freed_before_it_heard_of_the_release_is_not_put_back_twice():
+    """S1: amended while the ledger was away, then released: it hears of both, and frees what is on the floor."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.sleep()
+    shop.amend("A", line(4000), at=PLACED + MINUTE)
+    shop.released("A/main/1", at=PLACED + 2 * MINUTE)
+    shop.wake(PLACED + 3 * MINUTE)
+    assert taken_off(shop.ticket("A")) == {(TIN, "TIN"): 1}
+    shop.put_back("A/main/1", at=PLACED + 4 * MINUTE, lines=[handled_gift(1)])
+    assert (shop.balance().free, shop.balance().restocked, shop.amounts("A")) == (9, 0, {})
+
+
+def test_of_two_on_the_floor_the_one_that_is_not_the_order_s_is_put_back():
+    """Two on the old paper, one is held: the put-back that was asked for takes nothing from the order."""
+    shop = shop_of(gives(at_least=2000, for_each=True))
+    shop.place(order(line(4000)))
+    printed = shop.ticket("A").edition
+    shop.amend("A", line(2000), at=PLACED + MINUTE)
+    shop.released("A/main/1", edition=printed, at=PLACED + 2 * MINUTE)
+    shop.put_back("A/main/1", at=PLACED + 3 * MINUTE, lines=[handled_gift(1)])
+    assert (shop.balance().released, shop.balance().free, shop.amounts("A")) == (1, 8, {})
+    assert shop.outcome("A").edition == 1
+    shop.put_back("A/main/1", event="all", at=PLACED + 4 * MINUTE)
+    assert (shop.balance().reserved, shop.balance().released, shop.balance().free) == (1, 0, 8)
+    assert on_tickets(shop) == [("A/main/2", "TIN", 1)]
+
+
 # ---------------------------------------------------------------- parts
 
 

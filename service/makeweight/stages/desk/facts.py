@@ -63,9 +63,12 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         # What was released or packed is what the warehouse says; what left the paper says nothing of the rest of it.
         lines = floor.named_lines(event)
         carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
+    unheld = _not_held(state, carried, paper, site) if frozen is None else _unheld(state, frozen)
     if frozen is None:
-        for offer, units in _not_held(state, carried, paper, site).items():
-            over[offer] = over.get(offer, 0) + units
+        over = {offer: over.get(offer, 0) + unheld.get(offer, 0) for offer in over | unheld}
+    if event.happened == "put_back" and unheld:
+        # What was neither packed nor the order's is free for the ledger, and has been all the time.
+        gifts = {offer: units - min(units, unheld.get(offer, 0)) for offer, units in gifts.items()}
     commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
         happened = _TO_LEDGER[event.happened]
@@ -140,6 +143,16 @@ def _command(
         happened=happened,
         at=event.at,
     )
+
+
+def _unheld(state: OrderState, frozen: Frozen) -> dict[str, int]:
+    """Gift units on a frozen ticket that are not packed, and that the order does not hold."""
+    found = {}
+    for offer, units in frozen.gifts_left.items():
+        unpacked = units - frozen.done.get(offer, 0)
+        if unpacked > 0:
+            found[offer] = min(unpacked, floor.not_held(state, offer).get(frozen.ticket, 0))
+    return found
 
 
 def _not_held(state: OrderState, carried: dict[str, int], paper: Paper, site: str) -> dict[str, int]:
