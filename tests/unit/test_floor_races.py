@@ -5,6 +5,7 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 
 from datetime import timedelta
 
+from makeweight.domain.values import replaced
 from tests.support.build import PLACED, line, order
 from tests.support.shop import Shop, document, gives, handled_gift, handled_line
 
@@ -107,6 +108,21 @@ def test_an_over_gift_is_told_as_long_as_it_is_one():
         assert shop.amounts("A") == {}
 
 
+def test_what_was_packed_beyond_the_paper_and_came_back_is_no_over_gift():
+    """Two were packed where one was on the paper: both come back, one by one, and each is counted."""
+    shop = shop_of(gives(clawback="deduct"))
+    shop.place(order(line(4500), line(1500)))
+    shop.packed("A/main/1", event="w1", lines=[handled_line(1), handled_line(1, 2), handled_gift(2)])
+    assert (shop.balance().free, shop.amounts("A")) == (7, {"over_gift/w1": 1})
+    shop.amend("A", line(4500), line(1500, returned_units=1), at=PLACED + MINUTE)
+    shop.gift_returned("A/main/1", event="w2", lines=[replaced(handled_gift(1), condition="saleable")])
+    assert shop.balance().free == 8
+    assert shop.amounts("A")["clawback_advice/week/tin"] == 600  # one is with the customer still
+    shop.gift_returned("A/main/1", event="w3", lines=[replaced(handled_gift(1), condition="saleable")])
+    assert (shop.balance().free, shop.balance().packed, shop.balance().restocked) == (9, 2, 2)
+    assert (shop.amounts("A"), shop.state("A").frozen[0].done) == ({}, {TIN: 0})
+
+
 def test_an_intercept_closes_when_the_group_comes_back_to_the_gift_on_the_floor():
     """The first of the group is out of stock, so the second is claimed again, whose gift an old paper carries."""
     first = gives("first", "PAD", at_least=9000, group="g", rank=1, when_out="next")
@@ -185,6 +201,18 @@ def test_of_two_on_the_floor_the_one_that_is_not_the_order_s_is_put_back():
 
 
 # ---------------------------------------------------------------- parts
+
+
+def test_what_comes_back_is_of_what_was_packed():
+    """Two on the paper, one packed, one comes back: the other is still to be packed, and with nobody."""
+    shop = shop_of(gives(at_least=2000, for_each=True))
+    shop.place(order(line(4000)))
+    shop.released("A/main/1")
+    shop.packed("A/main/1", event="w1", lines=[handled_line(1), handled_gift(1)])
+    shop.gift_returned("A/main/1", lines=[replaced(handled_gift(1), condition="saleable")])
+    assert (shop.balance().packed, shop.balance().released, shop.balance().free) == (1, 1, 8)
+    shop.packed("A/main/1", event="w2")
+    assert (shop.balance().packed, shop.balance().released, shop.balance().free) == (2, 0, 8)
 
 
 def test_a_line_that_is_named_twice_counts_twice():

@@ -90,7 +90,7 @@ def _gift_units(
     on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
     unpacked = {offer: units - done.get(offer, 0) for offer, units in on_paper.items()}
     leaving = event.happened in ("put_back", "gift_returned")
-    there = on_paper if leaving else unpacked
+    there = unpacked if not leaving else floor.there_of(frozen) if frozen is not None else carried
     if not event.lines:
         return {offer: units for offer, units in there.items() if units > 0}, {}
     named = floor.named_gifts(event)
@@ -119,7 +119,7 @@ def _untold(
     """
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
-        out = {o: min(units, on_paper.get(o, 0) - done.get(o, 0)) for o, units in gifts.items()}
+        out = {o: min(units, on_paper.get(o, 0)) - done.get(o, 0) for o, units in gifts.items()}
         return [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
     if frozen is None and event.happened in floor.LEAVING:
         return [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
