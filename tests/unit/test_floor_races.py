@@ -215,6 +215,17 @@ def test_what_comes_back_is_of_what_was_packed():
     assert (shop.balance().packed, shop.balance().released, shop.balance().free) == (2, 0, 8)
 
 
+def test_each_returned_unit_is_what_it_was_found_to_be():
+    """Rule 2.18: of three, one is saleable and two are not."""
+    shop = shop_of(gives(at_least=2000, for_each=True))
+    shop.place(order(line(6000)))
+    shop.packed("A/main/1")
+    found = [replaced(handled_gift(1), condition="saleable"), replaced(handled_gift(2), condition="scrap")]
+    assert shop.gift_returned("A/main/1", lines=found).result == "applied"
+    assert (shop.balance().free, shop.balance().restocked, shop.balance().damaged) == (7, 3, 2)
+    assert shop.outcome("A").left == shop.state("A").left[TIN] == 3
+
+
 def test_a_line_that_is_named_twice_counts_twice():
     """Two entries of one line are two units, as two of one gift are."""
     shop = shop_of()

@@ -10,7 +10,7 @@ from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, 
 from makeweight.stages.desk.tickets import paper_of, ticket_id
 from makeweight.stages.port import Store, Subject, Verdict, View
 
-# What the ledger is told of gift units; a returned gift it is told by its condition.
+# What the ledger is told of gift units; returned ones that are not saleable it is told to be scrapped.
 _TO_LEDGER: dict[HappenedKind, GiftHappened] = {
     "released": "released",
     "packed": "packed",
@@ -71,11 +71,11 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         gifts = {offer: units - min(units, unheld.get(offer, 0)) for offer, units in gifts.items()}
     commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
-        happened = _TO_LEDGER[event.happened]
-        if happened == "returned" and floor.condition_of(event, offer) == "scrap":
-            happened = "scrapped"
-        if units > 0:
-            commands.append(_command(state, event, site, offer, units, happened))
+        waste = units - floor.saleable(event, offer) if event.happened == "gift_returned" else 0
+        if units > waste:
+            commands.append(_command(state, event, site, offer, units - waste, _TO_LEDGER[event.happened]))
+        if waste > 0:
+            commands.append(_command(state, event, site, offer, waste, "scrapped"))
     told = [command for command in commands if command is not None]
     entry_id = f"{event.order}:{event.event}:reported"
     return Reported(entry_id, event.order, event, digest, site, lines, told, over, carried, view.now)

@@ -6,7 +6,7 @@ A fact about a ticket that is not frozen yet freezes it as it was printed: the w
 from collections.abc import Iterator, Mapping
 
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Condition, Fulfilment, HandledLine, HappenedKind
+from makeweight.domain.orders import Fulfilment, HandledLine, HappenedKind
 from makeweight.domain.values import replaced
 from makeweight.stages.desk.state import Frozen, OrderState, Wish
 
@@ -32,10 +32,9 @@ def named_lines(event: Fulfilment) -> dict[str, int]:
     return found
 
 
-def condition_of(event: Fulfilment, offer: str) -> Condition:
-    """What a returned gift was found to be: saleable only if everything that is said of it says so."""
-    said = [line.condition for line in event.lines if line.offer == offer]
-    return "saleable" if said and all(one == "saleable" for one in said) else "scrap"
+def saleable(event: Fulfilment, offer: str) -> int:
+    """Units of a returned gift that were found to be saleable; all else is scrap."""
+    return sum(line.units for line in event.lines if line.offer == offer and line.condition == "saleable")
 
 
 def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
