@@ -6,6 +6,7 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 from datetime import timedelta
 
 from makeweight.domain.values import replaced
+from makeweight.stages.desk.standing import standing
 from tests.support.build import PLACED, line, order
 from tests.support.shop import Shop, document, gives, handled_gift, handled_line
 
@@ -243,6 +244,17 @@ def test_a_ticket_of_an_empty_line_is_void_when_all_of_it_was_put_back():
     shop.released("A/main/1")
     shop.put_back("A/main/1", at=PLACED + MINUTE)
     assert shop.ticket("A").state == "void"
+
+
+def test_a_gift_left_on_the_paper_was_not_redeemed():
+    """The goods alone were packed: the gift has not gone out."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    shop.packed("A/main/1", event="w1", lines=[handled_line(1)])
+    assert [c for c in standing(shop.state("A")) if c.word == "redeemed"] == []
+    shop.packed("A/main/1", event="w2")
+    assert [c.offer for c in standing(shop.state("A")) if c.word == "redeemed"] == [TIN]
 
 
 # ---------------------------------------------------------------- groups, and payment
