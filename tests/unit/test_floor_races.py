@@ -5,10 +5,12 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 
 from datetime import timedelta
 
+from makeweight.domain.book import Book
 from makeweight.domain.values import replaced
 from makeweight.stages.desk.standing import standing
 from tests.support.build import PLACED, line, order
 from tests.support.shop import Shop, document, gives, handled_gift, handled_line
+from tests.support.transitions import Watch
 
 MINUTE = timedelta(minutes=1)
 TIN = "week/tin"
@@ -255,6 +257,17 @@ def test_a_gift_left_on_the_paper_was_not_redeemed():
     assert [c for c in standing(shop.state("A")) if c.word == "redeemed"] == []
     shop.packed("A/main/1", event="w2")
     assert [c.offer for c in standing(shop.state("A")) if c.word == "redeemed"] == [TIN]
+
+
+def test_a_ticket_of_a_gift_alone_that_is_not_found_is_void():
+    """The gift followed on a ticket of its own, and is short: of that ticket nothing is left."""
+    shop = Shop([document(gives(when_out="owed"))], watch=Watch(Book([])))
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    shop.receive(TIN, "TIN", 1)
+    shop.released("A/main/2")
+    shop.short_picked("A/main/2")
+    assert (shop.ticket("A", number=2).state, shop.got("A")[0]) == ("void", "owed")
 
 
 # ---------------------------------------------------------------- groups, and payment
