@@ -271,3 +271,17 @@ def test_a_ticket_of_a_gift_alone_that_is_not_found_is_void():
 
 
 # ---------------------------------------------------------------- groups, and payment
+
+
+def test_a_returned_gift_keeps_its_group():
+    """At most one offer of a group is given: the second one's gift came back, and the first one's is not sent then."""
+    first = gives("first", "PAD", at_least=9000, group="g", rank=1)
+    shop = Shop(
+        [document(first, gives(group="g", rank=2))], {(TIN, "TIN", "main"): 5, ("week/first", "PAD", "main"): 5}
+    )
+    shop.place(order(line(6000)))
+    shop.packed("A/main/1")
+    shop.gift_returned("A/main/1", lines=[replaced(handled_gift(1), condition="saleable")])
+    shop.amend("A", line(9900), at=PLACED + MINUTE)
+    assert shop.balance("week/first", "PAD").free == 5
+    assert shop.balance().free == 5

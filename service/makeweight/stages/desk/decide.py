@@ -57,7 +57,9 @@ def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> 
     claims: list[Claim] = []
     holding: set[str] = set()
     if state is not None:
-        holding = {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
+        # What came back was given: it keeps its place in its group, which gives one gift and not the next.
+        back = {offer for frozen in state.frozen for offer in frozen.back}
+        holding = back | {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
     choice = choose(event, evaluation, live, holding)
     claims = choice.claims
     if state is not None:
