@@ -6,7 +6,9 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 from datetime import timedelta
 
 from makeweight.domain.book import Book
+from makeweight.domain.entries import Lapsed
 from makeweight.domain.values import replaced
+from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import standing
 from tests.support.build import PLACED, line, order
 from tests.support.shop import Shop, document, gives, handled_gift, handled_line
@@ -285,3 +287,19 @@ def test_a_returned_gift_keeps_its_group():
     shop.amend("A", line(9900), at=PLACED + MINUTE)
     assert shop.balance("week/first", "PAD").free == 5
     assert shop.balance().free == 5
+
+
+def test_a_late_writer_s_lapse_leaves_no_claim_unpaid():
+    """It was decided before the claim that it withdraws was made: the fold withdraws that one as well."""
+    first = gives("first", "PAD", group="g", rank=1, when_out="next")
+    shop = shop_of(first, gives(group="g", rank=2, paid_within_days=1))
+    shop.sleep()
+    shop.place(order(line(6000)))
+    late = Lapsed("A:1:lapsed:week/tin", "A", 1, [TIN], [], PLACED + timedelta(days=1))
+    shop.wake(PLACED + MINUTE)
+    assert shop.got("A")[0] == "granted"
+    for subject in Desk().fold(shop.desk, late):
+        for output in Desk().say(shop.desk, subject):
+            if output.channel == "ledger-commands":
+                shop.take("ledger", output.body, PLACED + timedelta(days=1))
+    assert (shop.outcome("A").units, shop.balance().free) == (0, 9)

@@ -11,7 +11,7 @@ from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn
+from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn, withdrawn_of
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
@@ -172,23 +172,6 @@ def _due(state: OrderState, at: Instant) -> Iterator[Overdue | Lapsed | NotPutBa
         if frozen.asked_at is not None and not frozen.alerted and frozen.asked_at + PUT_BACK_WITHIN <= at:
             entry_id = f"{frozen.ticket}:not_put_back:{frozen.asked_at.isoformat()}"
             yield NotPutBack(entry_id, order, frozen.ticket, frozen.asked_at, at)
-
-
-def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
-    """Claims of 0 on some offers, at the order's revision."""
-    step = state.step + 1
-    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
-    return [
-        replaced(
-            claim,
-            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
-            revision=state.order.revision,
-            step=step,
-            units=0,
-        )
-        for offer, claim in wishes
-        if claim.units
-    ]
 
 
 def refused(result: Result, code: str, text: str) -> Verdict:

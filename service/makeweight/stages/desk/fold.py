@@ -6,7 +6,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
-from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn, withdrawn_of
 from makeweight.stages.desk.telling import notices
 from makeweight.stages.desk.tickets import (
     open_contents,
@@ -211,6 +211,9 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     for claim in claims:
         if claim.number > wishes[claim.offer].claim.number:
             wishes[claim.offer] = replaced(wishes[claim.offer], claim=claim)
+    # What was claimed since the state that the writer of the entry knew is withdrawn as well.
+    for claim in withdrawn_of(replaced(state, wishes=wishes), sorted(unpaid)):
+        wishes[claim.offer] = replaced(wishes[claim.offer], claim=claim)
     state = replaced(
         state,
         edition=state.edition + 1,

@@ -203,4 +203,21 @@ def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
     ]
 
 
+def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
+    """Claims of 0 on some offers, at the order's revision."""
+    step = state.step + 1
+    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
+    return [
+        replaced(
+            claim,
+            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
+            revision=state.order.revision,
+            step=step,
+            units=0,
+        )
+        for offer, claim in wishes
+        if claim.units
+    ]
+
+
 ORDERS: Space[OrderState] = Space("orders", OrderState, logged=True)
