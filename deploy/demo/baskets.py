@@ -59,6 +59,8 @@ class Line:
     kind: str = "goods"
     added: datetime | None = None
     cancelled: int = 0
+    returned: int = 0
+    site: str = SITE
 
     @property
     def live_total(self) -> int:
@@ -128,12 +130,14 @@ def _wire_line(number: int, line: Line) -> dict[str, Any]:
         "units": line.units,
         "total_charged": line.charged * line.units,
         "total_list": line.listed * line.units,
-        "site": SITE,
+        "site": line.site,
     }
     if line.added:
         data["added_at"] = line.added.isoformat()
     if line.cancelled:
         data["cancelled_units"] = line.cancelled
+    if line.returned:
+        data["returned_units"] = line.returned
     return data
 
 

@@ -10,14 +10,12 @@ from copy import deepcopy
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from random import Random
-from typing import Any
 
-from deploy.demo.baskets import SITE, Basket, Line, customers, fill, pick, ship_to
+from deploy.demo.baskets import Basket, Line, customers, fill, pick, ship_to
+from deploy.demo.floor import Event, fulfilment_event, order_event, stories
 from deploy.demo.shop import BY_SKU, DAY_END, DAY_START, DUBLIN, price_at
 
 SEED, ORDERS = 20261124, 4_000
-ORDER_TYPE, ORDER_SOURCE = "com.makeweight.order.v1", "/shop/orders"
-FULFILMENT_TYPE, FULFILMENT_SOURCE = "com.makeweight.fulfilment.v1", "/warehouse"
 
 # Demand by local hour, from 06:00: a rush at 09:00 when the sale starts, lunch, and the sofa in the evening. The last
 # orders are placed before 01:00, so that what is late or repeated still comes before the day ends at 02:00.
@@ -39,8 +37,6 @@ MALFORMED_AT = datetime(2026, 11, 24, 12, 5, 30, tzinfo=DUBLIN)
 MISSING = "currency"
 CONFLICT_FROM = datetime(2026, 11, 24, 10, 30, tzinfo=DUBLIN)  # the first plain order after it is sent twice
 CONFLICT_DELAY = timedelta(minutes=4)
-
-Event = dict[str, Any]
 
 
 @dataclass(slots=True)
@@ -77,7 +73,7 @@ class _Course:
 
 
 def day(seed: int = SEED, orders: int = ORDERS) -> Iterator[Event]:
-    """The day's events in order of arrival: ``orders`` orders, and one event more that is malformed."""
+    """The day's events in order of arrival: ``orders`` orders, the four of `floor`, and one event that is malformed."""
     rng = Random(seed)
     feed = _Feed(rng)
     known = customers(rng, max(10, orders * 7 // 10))
@@ -92,6 +88,8 @@ def day(seed: int = SEED, orders: int = ORDERS) -> Iterator[Event]:
     # After the repeats, so that there is one of each.
     if twice_sent:
         _conflict(feed, twice_sent)
+    for arrives, event in stories():
+        feed.put(arrives, event)
     _malformed(feed, fill(rng, f"ART-{100_000 + orders}", MALFORMED_AT, known))
     yield from feed.in_order()
 
@@ -108,18 +106,18 @@ def _play(feed: _Feed, basket: Basket) -> bool:
     late = rng.random() < LATE
     arrives = basket.placed + (feed.minutes(3, 40) if late else _transit(rng))
     course = _course(feed, basket, arrives)
-    first = _order_event(basket, 1, "placed", basket.placed)
+    first = order_event(basket, 1, "placed", basket.placed)
     revision = 1
     if course.amended:
         _amend(rng, basket, course.amended)
         revision = 2
         seen = course.amended + _transit(rng)
-        feed.put(seen, _order_event(basket, 2, "amended", course.amended))
+        feed.put(seen, order_event(basket, 2, "amended", course.amended))
         # Not once the ticket is released: the warehouse can't report on an order that nobody has heard of.
         if rng.random() < OVERTAKEN and not (course.released and course.released <= course.amended):
             arrives = max(arrives, seen + feed.minutes(0.1, 1.5))
     if course.cancelled:
-        feed.put(course.cancelled + _transit(rng), _order_event(basket, revision + 1, "cancelled", course.cancelled))
+        feed.put(course.cancelled + _transit(rng), order_event(basket, revision + 1, "cancelled", course.cancelled))
     feed.put(arrives, first)
     _put_facts(feed, basket, course)
     return not (late or course.amended or course.cancelled)
@@ -166,39 +164,7 @@ def _amend(rng: Random, basket: Basket, revised: datetime) -> None:
 def _put_facts(feed: _Feed, basket: Basket, course: _Course) -> None:
     for happened, at in (("released", course.released), ("packed", course.packed)):
         if at:
-            feed.put(at + _transit(feed.rng), _fulfilment_event(basket, happened, at))
-
-
-def _order_event(basket: Basket, revision: int, status: str, revised: datetime) -> Event:
-    data = basket.snapshot(revision, status, revised)
-    return _cloud_event(f"{basket.order}-{revision}", ORDER_SOURCE, ORDER_TYPE, revised, data)
-
-
-def _fulfilment_event(basket: Basket, happened: str, at: datetime) -> Event:
-    event = f"{basket.order}-{SITE}-1-{happened}"
-    data = {
-        "event": event,
-        "order": basket.order,
-        "ticket": f"{basket.order}/{SITE}/1",
-        "edition": 0,
-        "happened": happened,
-        "at": at.isoformat(),
-        "lines": [],
-    }
-    return _cloud_event(event, FULFILMENT_SOURCE, FULFILMENT_TYPE, at, data)
-
-
-def _cloud_event(id_: str, source: str, type_: str, time: datetime, data: dict[str, Any]) -> Event:
-    return {
-        "specversion": "1.0",
-        "id": id_,
-        "source": source,
-        "type": type_,
-        "subject": data["order"],
-        "time": time.isoformat(),
-        "datacontenttype": "application/json",
-        "data": data,
-    }
+            feed.put(at + _transit(feed.rng), fulfilment_event(basket, happened, at))
 
 
 def _four(feed: _Feed) -> None:
@@ -206,14 +172,14 @@ def _four(feed: _Feed) -> None:
     lines = [Line(sku, 1, price_at(sku, FOUR_PLACED), BY_SKU[sku].price) for sku in FOUR_SKUS]
     extras = {"ship_to": ship_to(Random(4), "D"), "instructions": "Ring twice, the studio is at the back."}
     basket = Basket(FOUR, FOUR_PLACED, lines, customer="c-four", extras=extras)
-    feed.put(FOUR_PLACED + timedelta(seconds=1), _order_event(basket, 1, "placed", FOUR_PLACED))
+    feed.put(FOUR_PLACED + timedelta(seconds=1), order_event(basket, 1, "placed", FOUR_PLACED))
     released = FOUR_PLACED + timedelta(minutes=20)
     _put_facts(feed, basket, _Course(released=released, packed=released + timedelta(minutes=18)))
 
 
 def _conflict(feed: _Feed, basket: Basket) -> None:
     """The same revision again with other content: a mistake of the back end, which the exceptions desk hears of."""
-    event = _order_event(basket, 1, "placed", basket.placed)
+    event = order_event(basket, 1, "placed", basket.placed)
     line = event["data"]["lines"][0]
     for total in ("total_charged", "total_list"):
         line[total] += line[total] // line["units"]
@@ -231,7 +197,7 @@ def _repeat(feed: _Feed) -> None:
 
 def _malformed(feed: _Feed, basket: Basket) -> None:
     """An order event without one of its members, and no other event of that order."""
-    event = _order_event(basket, 1, "placed", MALFORMED_AT)
+    event = order_event(basket, 1, "placed", MALFORMED_AT)
     del event["data"][MISSING]
     feed.put(MALFORMED_AT + timedelta(seconds=1), event)
 

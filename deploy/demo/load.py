@@ -18,16 +18,18 @@ from rich.console import Console
 from rich.progress import Progress
 
 from deploy.demo.day import Event, day
+from deploy.demo.floor import stocktaking
 from deploy.demo.play import HERE, PUBLISHED_AT
 from makeweight.adapters.kafka.logs import reader
 from makeweight.adapters.kafka.outbox import Outbox
-from makeweight.adapters.kafka.publishing import event
+from makeweight.adapters.kafka.publishing import command, event
 from makeweight.adapters.kafka.reading import TopicReader, partition_of
-from makeweight.adapters.kafka.wire import Names
+from makeweight.adapters.kafka.wire import Names, Sending
 from makeweight.bootstrap.kafka import administration, broker_of, publish_files
 from makeweight.cli.console import read_settings
 from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.events import read_structured
+from makeweight.domain.claims import Count
 from makeweight.domain.values import replaced
 from makeweight.settings import Settings
 
@@ -48,8 +50,10 @@ class Service:
         )
         self._tickets = reader(address)
         topics = TopicReader(self._tickets, names)
-        self.partitions = topics.partitions("orders")
+        self.partitions, self.offer_partitions = topics.partitions("orders"), topics.partitions("ledger-commands")
         self._inputs = [TopicPartition(names.topic(c), p) for c in ("orders", "fulfilment") for p in self._all()]
+        commands = names.topic("ledger-commands")
+        self._inputs += [TopicPartition(commands, p) for p in range(self.offer_partitions)]
         self._topic = names.topic("pick-tickets")
         self._next = dict.fromkeys(self._all(), 0)
         self._tickets.assign([TopicPartition(self._topic, p, 0) for p in self._all()])
@@ -101,12 +105,21 @@ class _Sent:
     offsets: list[int] = field(default_factory=list)
 
 
+@dataclass
+class _Said:
+    """What someone says of stock once an order's event is handled; it waits its turn like an event of the order."""
+
+    order: str
+    command: Count
+
+
 class Course:
     """The events of a day, and which of them may be sent."""
 
     def __init__(self, service: Service, outbox: Outbox, names: Names) -> None:
         self._service, self._outbox, self._names = service, outbox, names
-        self._waiting: dict[str, deque[Event]] = {}
+        self._waiting: dict[str, deque[Event | _Said]] = {}
+        self._said = stocktaking()
         self._last: dict[str, _Sent] = {}
         self._flying: set[str] = set()
 
@@ -114,10 +127,13 @@ class Course:
         """Send the events in their order, each held back until the one before it on its order is done with."""
         for one in events:
             order = one["subject"]
+            then = self._said.get(one["id"])
             if order in self._waiting or not self._done(order):
                 self._waiting.setdefault(order, deque()).append(one)
             else:
                 yield self._send(one)
+            if then is not None:
+                self._waiting.setdefault(order, deque()).append(_Said(order, then))
             while True:
                 if self._look():
                     yield from self._released()
@@ -138,9 +154,13 @@ class Course:
         for order in list(self._waiting):
             if self._done(order):
                 queue = self._waiting[order]
-                yield self._send(queue.popleft())
+                one = queue.popleft()
                 if not queue:
                     del self._waiting[order]
+                if isinstance(one, _Said):
+                    self._say(one)
+                else:
+                    yield self._send(one)
 
     def _handled(self, sent: _Sent) -> bool:
         return bool(sent.offsets) and sent.offsets[0] < self._service.handled.get(sent.place, 0)
@@ -157,13 +177,18 @@ class Course:
         return True
 
     def _send(self, one: Event) -> Event:
-        order = one["subject"]
-        partition = partition_of(order, self._service.partitions)
-        record = replaced(event(self._names, read_structured(dumps(one))), partition=partition)
-        sent = self._last[order] = _Sent((record.topic, partition))
+        partition = partition_of(one["subject"], self._service.partitions)
+        self._write(one["subject"], replaced(event(self._names, read_structured(dumps(one))), partition=partition))
+        return one
+
+    def _say(self, one: _Said) -> None:
+        partition = partition_of(one.command.offer, self._service.offer_partitions)
+        self._write(one.order, replaced(command(self._names, one.command), partition=partition))
+
+    def _write(self, order: str, record: Sending) -> None:
+        sent = self._last[order] = _Sent((record.topic, record.partition or 0))
         self._flying.add(order)
         self._outbox.write([record], sent.offsets)
-        return one
 
 
 def publish_day(settings: Settings) -> None:

@@ -8,7 +8,6 @@ import shutil
 import sys
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ from rich.progress import Progress
 from rich.table import Table
 
 from deploy.demo.day import FOUR, day
+from deploy.demo.floor import ANNEX, GIFT, IN_TIME, NOTEBOOK, RETURNED, SHORT, TOO_LATE, stocktaking
 from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
 from makeweight.adapters.telemetry.logs import configure
@@ -74,6 +74,7 @@ def play() -> None:
 def feed(service: Embedded, clock: DayClock, events: Sequence[dict[str, Any]]) -> dict[str, int]:
     """Hand the events of a day to the service; how many ended in which result."""
     results: dict[str, int] = {}
+    said = stocktaking()
     with Progress(console=err, transient=True, disable=not err.is_terminal) as bar:
         task = bar.add_task("events", total=len(events))
         for batch in _batches(events):
@@ -87,13 +88,23 @@ def feed(service: Embedded, clock: DayClock, events: Sequence[dict[str, Any]]) -
                 )
             for receipt in service.host.take(incoming):
                 results[receipt.result] = results.get(receipt.result, 0) + 1
+            if (count := said.get(batch[-1][1]["id"])) is not None:
+                told = Incoming("ledger-commands", count.offer, "stocktaking", count.id, dumps(count), count)
+                service.host.take([told])
             bar.advance(task, len(batch))
     return results
 
 
 def _batches(events: Sequence[dict[str, Any]]) -> Iterator[list[tuple[int, dict[str, Any]]]]:
-    numbered = iter(enumerate(events, 1))
-    while batch := list(islice(numbered, BATCH)):
+    """Some events at a time; after one that people say something of stock after, what follows waits for that."""
+    batch: list[tuple[int, dict[str, Any]]] = []
+    said = stocktaking()
+    for number, event in enumerate(events, 1):
+        batch.append((number, event))
+        if len(batch) == BATCH or event["id"] in said:
+            yield batch
+            batch = []
+    if batch:
         yield batch
 
 
@@ -104,6 +115,7 @@ def _tell(service: Embedded, settings: Settings, results: dict[str, int]) -> Non
     out.print()
     _offers(service)
     _stock(service)
+    _floor(service)
     _sample_tickets(service)
     out.print("[bold]One order explained[/bold] (any other: makeweight explain ORDER --state build/demo)\n")
     story = explain(settings, FOUR)
@@ -156,16 +168,47 @@ def _offers(service: Embedded) -> None:
 
 def _stock(service: Embedded) -> None:
     table = Table(title="Gift stock", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
-    for name in ("offer", "gift", "received", "reserved", "released", "packed", "left", ""):
-        table.add_column(name, justify="left" if name in ("offer", "gift", "") else "right")
+    for name in ("offer", "gift", "site", "received", "reserved", "released", "packed", "back", "left", ""):
+        table.add_column(name, justify="left" if name in ("offer", "gift", "site", "") else "right")
     for level in service.reader.levels():
         for b in level.balances:
             full = round(BAR * b.free / b.received) if b.received else 0
             bar = "█" * full + "·" * (BAR - full)
-            numbers = [str(n) for n in (b.received, b.reserved, b.released, b.packed, b.free)]
-            table.add_row(b.offer, b.gift, *numbers, bar)
+            numbers = [str(n) for n in (b.received, b.reserved, b.released, b.packed, b.restocked, b.free)]
+            table.add_row(b.offer, b.gift, b.site, *numbers, bar)
     out.print(table)
     out.print()
+
+
+def _floor(service: Embedded) -> None:
+    """What became of four gifts after their paper was printed, and of the shelf that was counted."""
+    out.print("[bold]On the floor[/bold]")
+    for order, story in floor_stories(service).items():
+        out.print(f"  {order}: {story}", markup=False)
+    out.print()
+
+
+def floor_stories(service: Embedded) -> dict[str, str]:
+    """A sentence on each of them, with what the service knows of it."""
+    states = {name: service.reader.order(name)[0] for name in (SHORT, IN_TIME, TOO_LATE, RETURNED)}
+    balances = [b for level in service.reader.levels() for b in level.balances if b.offer == NOTEBOOK]
+    annex = next(b for b in balances if (b.gift, b.site) == (GIFT, ANNEX))
+    told: dict[str, str] = {}
+    for order, state in states.items():
+        answer = state.wishes[NOTEBOOK].answer if state is not None else None
+        if state is None or answer is None:
+            continue  # a part of the day alone was played
+        kept = sum(n.amount for n in state.notices.values() if n.kind == "over_gift")
+        elsewhere = f"sent from {answer.site}" if answer.units else f"{answer.owed} owed"
+        told[order] = {
+            SHORT: f"its notebook was not found in the {ANNEX}; {elsewhere}",
+            IN_TIME: f"amended on the floor in time: {answer.left} notebook put back, {kept} sent unearned",
+            TOO_LATE: f"amended on the floor too late: {answer.left} notebooks put back, {kept} sent unearned",
+            RETURNED: f"an item came back with its notebook: {answer.left} to give again, {answer.units} still out",
+        }[order]
+    found, lost = annex.free + annex.quarantine, annex.count_loss
+    told[f"count in the {ANNEX}"] = f"{found} notebooks found where {found + lost} should be, {lost} lost"
+    return told
 
 
 def _sample_tickets(service: Embedded) -> None:

@@ -16,13 +16,14 @@ from random import Random
 from rich.console import Console
 from rich.table import Table
 
+from tests.faults.floor import CAMPAIGN, day, stock
 from tests.faults.nemesis import FAULTS, HARMLESS, OTHER_VERSION, Scene, order_of, strike
 from tests.faults.reckoning import longest_wait, opened, percentile, reckon, recovery
 from tests.faults.sender import Sender
 from tests.support.broker import Broker, Cluster
 from tests.support.fleet import SESSION_SECONDS, Installation
-from tests.support.week import CAMPAIGN, STOCK, day
 
+EVENTS_AN_ORDER = 3.0  # roughly: revisions, facts, and what is said of stock
 CALM_SECONDS = 10  # before the first fault: the latency without any
 out = Console(width=120)
 progress = Console(stderr=True)
@@ -54,11 +55,12 @@ def run(asked, broker, installation):
     """One run; the exit code."""
     rng = Random(asked.seed)
     # Far more than can be sent while the faults last: the day ends when they do.
-    orders = int(asked.rate * (asked.faults * 16 + 60) / 1.3)
-    sender = Sender(installation, day(Random(asked.seed), orders, facts=False), asked.rate)
+    orders = int(asked.rate * (asked.faults * 16 + 60) / EVENTS_AN_ORDER)
+    sender = Sender(installation, day(Random(asked.seed), orders), asked.rate)
     scene = Scene(rng, broker, installation, sender)
-    sold = int(asked.rate * asked.faults * 7)  # about as many orders as there will be: stock and caps are to run short
-    installation.publish(CAMPAIGN.replace("total: 40", f"total: {sold // 6}"), _stock(sold))
+    # About as many orders as there will be: stock and caps are to run short.
+    sold = int(asked.rate * asked.faults * 9 / EVENTS_AN_ORDER)
+    installation.publish(CAMPAIGN.replace("total: 40", f"total: {sold // 6}"), stock(sold))
     for name in ("one", "two"):
         scene.start(name)
     for worker in scene.team.values():
@@ -84,13 +86,6 @@ def run(asked, broker, installation):
         result.violations.append(f"{broken:.0f} invariant violations counted by the workers themselves")
     tell(asked, scene, result, drained)
     return 1 if result.violations or result.lost else 0
-
-
-def _stock(sold):
-    rows = [row.split(",") for row in STOCK.splitlines()[1:]]
-    return "gift,site,units,offer\n" + "".join(
-        f"{gift},{site},{int(units) * sold // 300},{offer}\n" for gift, site, units, offer in rows
-    )
 
 
 def _until_quiet(scene):
@@ -123,6 +118,7 @@ def tell(asked, scene, result, drained):
     out.print(f"workers that ended by themselves and were started anew: {len(scene.ended)}")
     for (code, why), count in Counter(scene.ended).items():
         out.print(f"  {count} x code {code}: {why}", highlight=False)
+    out.print(f"what the warehouse and people said of stock: {', '.join(f'{n} {what}' for what, n in result.said_of)}")
     out.print(f"acknowledged orders lost: {result.lost}; violations: {len(result.violations)}")
     for violation in result.violations:
         out.print(f"  [red]{violation}[/red]")

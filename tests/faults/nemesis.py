@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from makeweight.adapters.kafka.worker import CRASHED
 from makeweight.contracts.events import ORDER_TYPE
 from makeweight.contracts.topics import MAX_EVENT_BYTES
+from tests.faults.floor import CAMPAIGN
 from tests.support.fleet import SESSION_SECONDS
-from tests.support.week import CAMPAIGN
 
 HEADERS = [("ce_specversion", b"1.0"), ("ce_id", b"x"), ("ce_source", b"/s"), ("ce_type", ORDER_TYPE.encode())]
 BROKER_DOWN_SECONDS = 3
@@ -213,7 +213,7 @@ FAULTS = {
 }
 OTHER_VERSION = "another version beside"
 HARMLESS = ("poison", "campaign published")
-EXPECTED_CODES = ("malformed", "wrong_key", "too_large", "other_content")
+EXPECTED_CODES = ("malformed", "wrong_key", "too_large", "other_content", "not_enough", "unknown_transfer")
 
 
 def strike(scene, kind):

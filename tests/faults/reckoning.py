@@ -1,9 +1,13 @@
 """The final read: every topic from its beginning, what must hold, and the figures of the run."""
 
+import base64
 import json
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 
+from makeweight.contracts.events import ORDER_TYPE
+from makeweight.domain.entries import Booked, Received, Reported
 from tests.faults.nemesis import EXPECTED_CODES
 from tests.support.fleet import check, unacknowledged_commits
 
@@ -68,6 +72,7 @@ class Reckoning:
 
     violations: list
     lost: int
+    said_of: list
     decisions: int
     said: int
     orders: list
@@ -84,9 +89,38 @@ def reckon(installation, sender, *, one_code):
         violations.append(str(error).splitlines()[0] if str(error) else "an assertion of the checker")
     violations += [f"committed and not handled: {place}" for place in unacknowledged(installation)]
     known = {state.order.order for state in ending.orders.values()} if ending else set()
-    lost = len({json.loads(data)["order"] for _, data in events} - known) if ending else -1
+    lost = len({json.loads(data)["order"] for kind, data in events if kind == ORDER_TYPE} - known) if ending else -1
+    missing, said_of = others(installation, events)
+    lost += len(missing)
+    violations += [f"neither logged nor put aside: {name}" for name in missing]
     ids = [json.loads(body).get("id") for _, _, key, body in installation.stamps("decisions") if key != b"tick"]
-    return Reckoning(violations, lost, len(set(ids)), len(ids), served(installation, sender.sent_at), ending)
+    orders = served(installation, sender.sent_at)
+    return Reckoning(violations, lost, said_of, len(set(ids)), len(ids), orders, ending)
+
+
+def others(installation, events):
+    """What the warehouse and people said and is nowhere; and how much of each kind of it is in the logs."""
+    topics = installation.reading()
+    logged = {f"{e.order}/{e.fact.event}": e.fact for e in topics.entries("desk") if isinstance(e, Reported)}
+    commands = [e for e in topics.entries("ledger") if isinstance(e, Booked | Received)]
+    logged |= {f"{c.offer}/{c.id}": c for c in (e.command if isinstance(e, Booked) else e.receipt for e in commands)}
+    aside = [base64.b64decode(reject.body) for reject in installation.rejects()]
+    told = {name for name in map(_name_of, aside) if name}
+    sent = {name for kind, data in events if kind != ORDER_TYPE and (name := _name_of(data))}
+    kinds = Counter(getattr(one, "happened", one.__dict__.get("kind")) for one in logged.values())
+    refused = sum(isinstance(e, Booked) and e.refused is not None for e in commands)
+    return sorted(sent - logged.keys() - told), [*kinds.most_common(), ("refused", refused), ("put aside", len(aside))]
+
+
+def _name_of(data):
+    """What a fact or a command is known by; '' if it is neither."""
+    try:
+        body = json.loads(data)
+    except ValueError:
+        return ""
+    if "event" in body:
+        return f"{body['order']}/{body['event']}"
+    return f"{body['offer']}/{body['id']}" if "offer" in body and "id" in body else ""
 
 
 def unacknowledged(installation):

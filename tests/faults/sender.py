@@ -1,11 +1,14 @@
 """The shop under attack: sends its events at a steady rate, and keeps count of what the broker has acknowledged."""
 
+import json
 import threading
 import time
 
 from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.publishing import event
-from makeweight.contracts.events import Envelope
+from makeweight.adapters.kafka.wire import Sending
+from makeweight.contracts.events import ORDER_TYPE, Envelope, headers
+from tests.faults.floor import COMMAND
 from tests.support.fleet import event_id
 
 END_SECONDS = 60  # for what is on its way at the end
@@ -32,13 +35,21 @@ class Sender(threading.Thread):
                 self._outbox.write([])  # hears of what was acknowledged
             if self._over.is_set():
                 break
-            id_, order = event_id(data)
-            self._outbox.write([event(self._names, Envelope(id_, "/shop", kind, order, data))], self._offsets)
+            self._outbox.write([self._record(kind, data)], self._offsets)
             self.sent += 1
-            self.sent_at.setdefault(order, time.time())
+            if kind == ORDER_TYPE:
+                self.sent_at.setdefault(event_id(data)[1], time.time())
         self.ended_at = time.time()
         end = time.monotonic() + END_SECONDS
         self._outbox.flush(lambda: time.monotonic() > end)
+
+    def _record(self, kind, data):
+        if kind == COMMAND:
+            command = json.loads(data)
+            told = headers(COMMAND, command["id"], "/shop", command["offer"])
+            return Sending(self._names.topic("ledger-commands"), command["offer"].encode(), data, told)
+        id_, order = event_id(data)
+        return event(self._names, Envelope(id_, "/shop", kind, order, data))
 
     def stop(self):
         """Send no more, and wait for what is on its way."""

@@ -1,7 +1,8 @@
 """A worker that does something at a named step: ``python -m tests.support.worker --at STAGE:STEP:N:ACTION``.
 
-It is the real worker, built by the real composition root from the environment; only what follows a step is added, and
-for the tests of two versions side by side, a ledger that thinks every gift is in stock.
+It is the real worker, built by the real composition root from the environment; only what follows a step is added, for
+the tests of two versions side by side a ledger that thinks every gift is in stock, and for days that pass in seconds a
+clock that a file sets.
 """
 
 import argparse
@@ -9,6 +10,8 @@ import os
 import signal
 import sys
 import time
+from datetime import datetime
+from pathlib import Path
 
 from makeweight.adapters.kafka.lane import Lane
 from makeweight.adapters.telemetry.logs import configure, for_libraries
@@ -60,12 +63,18 @@ def slow_gate(seconds):
     Lane.take = slowly
 
 
+def told_clock(path):
+    """A clock that shows what a file says, so that a test can let days pass; all workers of a test read the same."""
+    return lambda: datetime.fromisoformat(path.read_text())
+
+
 def main():
     """Run the worker."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--at")
     parser.add_argument("--code", choices=["generous"])
     parser.add_argument("--slow-gate", type=float)
+    parser.add_argument("--clock", type=Path, help="a file that says what time it is")
     given = parser.parse_args()
     settings = read_settings()
     configure(settings.log_level)
@@ -73,7 +82,7 @@ def main():
         generous()
     if given.slow_gate:
         slow_gate(given.slow_gate)
-    service = Distributed(settings, wall_clock)
+    service = Distributed(settings, told_clock(given.clock) if given.clock else wall_clock)
     if given.at:
         at_step(service, given.at)
     tune_collector()

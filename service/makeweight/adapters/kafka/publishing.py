@@ -44,7 +44,7 @@ def publish(
     prepared = prepare(files, published_documents(consumer, names), now)
     changed = [p for p in prepared if p.published.changed]
     outbox.write(_campaign(names, p) for p in changed)
-    outbox.write(_command(names, one) for one in stock)
+    outbox.write(command(names, one) for one in stock)
     outbox.flush()
     if changed:
         _check_first(published_documents(consumer, names), changed)
@@ -57,9 +57,10 @@ def _campaign(names: Names, one: Prepared) -> Sending:
     return Sending(names.topic("campaigns"), key.encode(), dumps(one.document), told, 0)
 
 
-def _command(names: Names, command: Receipt | StockCommand) -> Sending:
-    told = headers("ledger-command", command.id, SOURCE, command.offer)
-    return Sending(names.topic("ledger-commands"), command.offer.encode(), dumps(command), told)
+def command(names: Names, said: Receipt | StockCommand) -> Sending:
+    """The record of stock that came in, or of what people say of it, keyed by its offer."""
+    told = headers("ledger-command", said.id, SOURCE, said.offer)
+    return Sending(names.topic("ledger-commands"), said.offer.encode(), dumps(said), told)
 
 
 def _check_first(known: dict[tuple[str, int], Document], changed: list[Prepared]) -> None:

@@ -14,7 +14,18 @@ from makeweight.adapters.local.host import Host
 from makeweight.adapters.local.reading import Reader
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.entries import Answered, Booked, Handled, Judged, Outnumbered, Received, Reported, Settled
+from makeweight.domain.claims import Tick
+from makeweight.domain.entries import (
+    Answered,
+    Booked,
+    Handled,
+    Judged,
+    Lapsed,
+    Outnumbered,
+    Received,
+    Reported,
+    Settled,
+)
 from makeweight.domain.moments import Instant
 from makeweight.planning.ending import Ending
 
@@ -22,7 +33,10 @@ BATCH = 500
 
 
 def recorded(stage: str, entries: Iterable[Any]) -> Iterator[Incoming]:
-    """The inputs that led to entries, in their order. Ticks, and what an input did beside itself, are left out."""
+    """The inputs that led to entries, in their order. What an input did beside itself is left out.
+
+    So is the time, except where an order lapsed by it: that changes what the order has, and no other input says it.
+    """
     for entry in entries:
         topic, digest = "decisions" if stage == "desk" else "ledger-commands", ""
         body: Any = None
@@ -32,6 +46,8 @@ def recorded(stage: str, entries: Iterable[Any]) -> Iterator[Incoming]:
             topic, body, digest = "fulfilment", entry.fact, entry.digest
         elif isinstance(entry, Answered):
             body = entry.decision
+        elif isinstance(entry, Lapsed):
+            body = Tick(f"tick:{entry.at.isoformat()}", entry.at)
         elif isinstance(entry, Outnumbered) or (isinstance(entry, Settled) and entry.cause is None):
             body = entry.claim
         elif isinstance(entry, Received):
@@ -50,6 +66,9 @@ def rerun(directory: Path, book: Book, inputs: Iterable[Incoming], at: Instant) 
     try:
         batch: list[Incoming] = []
         for one in inputs:
+            if isinstance(one.body, Tick):  # what is due by it is known once all that came before is committed
+                host.take(batch)
+                batch = []
             batch.append(one)
             if len(batch) == BATCH:
                 host.take(batch)
