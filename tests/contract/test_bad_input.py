@@ -158,6 +158,9 @@ CAMPAIGN_FAULTS = {
     "unknown member": ("title: Ink Week", "title: Ink\ntitel: Ink", 3, ["member 'titel'", "did you mean 'title'?"]),
     "missing member": ("title: Ink Week\n", "", 1, ["member 'title' is missing"]),
     "unknown member deep": ("at_least", "at_last", 23, ["unknown member 'at_last'", "did you mean 'at_least'?"]),
+    "member in the wrong place": (
+        "title: Ink Week", "title: Ink\nback_orders: wait", 3, ["'back_orders' has no place here", "goes into `gives`"]
+    ),
     "currency": ("currency: EUR", "currency: EURO", 4, ["'EURO'", "ISO 4217"]),
     "zone": ("Europe/Dublin", "Europe/Dubln", 5, ["'Europe/Dubln'", "IANA", "did you mean 'Europe/Dublin'?"]),
     "by": ("by: total", "by: totals", 22, ["by", "did you mean 'total'?"]),

@@ -77,8 +77,16 @@ def defined(path):
 def test_a_test_that_is_named_exists(name):
     """'file::test', or a whole file."""
     file, _, test = name.partition("::")
-    (path,) = TESTS.rglob(f"{file}.py")
-    assert not test or test in defined(path)
+    paths = list(TESTS.rglob(f"{file}.py"))
+    assert paths
+    assert not test or any(test in defined(path) for path in paths)
+
+
+def test_every_rule_names_what_shows_it():
+    """A rule begins with its name in bold; before the next one stands a test."""
+    rules = re.split(r"^(?=\*\*)", RULES.read_text(), flags=re.MULTILINE)[1:]
+    assert len(rules) > 25
+    assert [rule.partition("**")[2].partition("**")[0] for rule in rules if "Shown by `test_" not in rule] == []
 
 
 def test_the_command_prints_them():

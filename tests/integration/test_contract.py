@@ -3,6 +3,7 @@
 import json
 import uuid
 from abc import ABC, abstractmethod
+from datetime import timedelta
 
 import pytest
 
@@ -10,6 +11,7 @@ from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
 from makeweight.bootstrap import Embedded, despatch, publish_files
 from makeweight.bootstrap import explain as explain_embedded
+from makeweight.bootstrap.closing import close_campaign, close_distributed
 from makeweight.bootstrap.kafka import explain as explain_distributed
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE
@@ -17,6 +19,8 @@ from makeweight.planning.parcel import NotPacked
 from makeweight.settings import Settings
 from tests.support.fleet import Installation
 from tests.support.week import PUBLISHED
+
+LONG_AFTER = PUBLISHED + timedelta(days=300)
 
 SAFE = "cautions: {dangerous_goods: none, age: none, food: none}"
 CAMPAIGN = f"""\
@@ -92,6 +96,10 @@ class Embeddable:
         """The advice on a ticket that went out."""
         return despatch.embedded(self._settings, ticket)
 
+    def closed(self):
+        """The campaign's books, closed long after."""
+        return close_campaign(self._settings, "week", timedelta(0), None, lambda: LONG_AFTER)
+
     def close(self):
         """End it."""
         self._service.close()
@@ -144,6 +152,10 @@ class Distributable:
     def despatch(self, ticket):
         """The advice on a ticket that went out."""
         return despatch.distributed(self._installation.settings, ticket)
+
+    def closed(self):
+        """The campaign's books, closed long after."""
+        return close_distributed(self._installation.settings, "week", timedelta(0), None, lambda: LONG_AFTER)
 
     def close(self):
         """End it."""
@@ -307,6 +319,16 @@ class HostContract(ABC):
             service.despatch(ticket)
         service.send(released(body, ticket, "packed"))
         assert b">week/tin<" in service.despatch(ticket)
+
+    def test_books_are_closed_and_restated(self, service):
+        """One order more is one more in the figures; until one is late enough nothing is closed."""
+        service.send(placed(order()))
+        before = service.closed()
+        service.send(placed(order()))
+        after = service.closed()
+        assert after.figures["tin"]["granted"] == before.figures["tin"]["granted"] + 1
+        assert (before.status, after.status) == ("early", "early")
+        assert after.watermark >= before.watermark
 
 
 class TestEmbedded(HostContract):

@@ -1,13 +1,14 @@
 """The embedded host at its edges: one service to a directory, senders that go away, a disk that can't be written."""
 
+import json
 import sqlite3
 import threading
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from random import Random
 
 import pytest
 
-from makeweight.adapters.documents.orders import read_one
+from makeweight.adapters.documents.orders import read_one, read_stream
 from makeweight.adapters.local.database import DatabaseError
 from makeweight.adapters.local.host import Receipt
 from makeweight.adapters.local.intake import Intake, Limits, NotTaken
@@ -155,3 +156,44 @@ def test_a_defect_of_ours_on_one_event(start, monkeypatch, stage):
     assert {row[2:4] for row in kept(service)["rejects"]} == {(order, "S1")}
     logs = [{name: [row[1:] for row in kept(s)[name]] for name in ("desk_log", "ledger_log")} for s in (service, other)]
     assert logs[0] == logs[1]
+
+
+def test_time_is_heard_only_when_something_is_due(tmp_path):
+    """An unpaid order lapses by the service's clock, also after a restart; a tick with nothing due writes nothing."""
+    campaign, stock, clock = tmp_path / "week.yaml", tmp_path / "stock.csv", [NOW]
+    campaign.write_text(CAMPAIGN.replace("    gives: {gift: TIN,", "    paid_within_days: 2\n    gives: {gift: TIN,"))
+    stock.write_text(STOCK)
+    settings = Settings(state=tmp_path / "state")
+    publish_files(settings, [campaign], stock, clock=lambda: PUBLISHED)
+    body = {
+        "order": "A", "revision": 1, "status": "placed", "placed_at": NOW.isoformat(), "revised_at": NOW.isoformat(),
+        "market": "IE", "currency": "EUR",
+        "lines": [{"number": 1, "sku": "S", "units": 1, "total_charged": 4500}],
+    }  # fmt: skip
+
+    def running():
+        service = Embedded(settings, lambda: clock[0])
+        service.intake.start()
+        service.take_up()
+        return service
+
+    def gifts(service):
+        story = service.reader.explain("A")
+        return [gift["gift"] for ticket in story["tickets"] for gift in ticket["gifts"]]
+
+    service = running()
+    assert service.take_lines(read_stream([json.dumps(body).encode()], "test"), "test") == {"applied": 1}
+    assert "TIN" in gifts(service)
+    before = kept(service)
+    clock[0] = NOW + timedelta(days=2) - timedelta(seconds=1)
+    service.keep_time()
+    assert kept(service) == before
+    service.close()
+    clock[0] = NOW + timedelta(days=2)
+    service = running()
+    service.keep_time()
+    assert "TIN" not in gifts(service)
+    after = kept(service)
+    service.keep_time()
+    assert kept(service) == after
+    service.close()

@@ -8,7 +8,7 @@ S5, S7, S8, S10, L1 and the comparison with the reference: at the end
 """
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
-from makeweight.domain.entries import Judged, Settled
+from makeweight.domain.entries import Judged, Lapsed, Settled
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import open_lines, tickets, waits_for_goods
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, SEPARATOR
@@ -86,6 +86,12 @@ def _highest(kept, key, body, number):
 def of_entry(world, lane, entry):
     """At a log entry: S6 and the campaign's revision at the desk, the units of the offer at the ledger."""
     world.ids[lane.stage.name].add(entry.id)
+    if isinstance(entry, Lapsed):
+        world.fired("lapse")
+    elif isinstance(entry, Settled) and len(entry.moves) > 1:
+        world.fired("exchange")
+    elif isinstance(entry, Settled) and entry.cause is not None and entry.cause.startswith(f"{entry.claim.order}/"):
+        world.fired("found again")
     if isinstance(entry, Judged):
         order = entry.order
         first = world.first.setdefault((order.order, order.revision), entry)
@@ -170,6 +176,7 @@ def at_the_end(world):
     _stock_given(world)
     for state in orders.values():
         _one_ticket_a_site(world, state)
+        _asked_off(world, state)
     _accounts_agree(world)
     _said_is_logged(world)
     if not world.layout:
@@ -283,10 +290,11 @@ def _one_ticket_a_site(world, state):
     cancelled = state.order.status == "cancelled"
     hold(not (cancelled and live), "S7", "{} is cancelled and has an open ticket", name)
     hold(not any(t.state == "held" for t in live), "L1", "{}: a ticket is still held: {}", name, live)
-    paper = {}
+    paper = {}  # a gift that was exchanged while its paper was on the floor is another one
     for f in state.frozen:
         for offer, units in f.gifts_left.items():
-            paper[offer] = paper.get(offer, 0) + units
+            place = (offer, f.printed.get(offer), f.site)
+            paper[place] = paper.get(place, 0) + units
     on_open = {}
     for ticket in live:
         for line in ticket.gift_lines:
@@ -294,9 +302,9 @@ def _one_ticket_a_site(world, state):
             on_open[place] = on_open.get(place, 0) + line.units
     if not cancelled:
         outstanding = {
-            (d.offer, d.gift, d.site): d.units - paper.get(d.offer, 0)
+            (d.offer, d.gift, d.site): d.units - paper.get((d.offer, d.gift, d.site), 0)
             for d in world.heard.latest.values()
-            if d.order == name and d.gift is not None and d.units > paper.get(d.offer, 0)
+            if d.order == name and d.gift is not None and d.units > paper.get((d.offer, d.gift, d.site), 0)
         }
         # A gift waits for the goods that earned it.
         waiting = {offer for offer in state.wishes if waits_for_goods(state, offer, missing_lines(state))}
@@ -306,6 +314,35 @@ def _one_ticket_a_site(world, state):
         lines = sorted((t.site, x.number, x.units) for t in live for x in t.lines)
         wanted = sorted((x.site, x.number, x.units) for x in state.order.lines if not x.back_ordered)
         hold(lines == wanted, "S7", "{}: lines {} on tickets, {} ordered", name, lines, wanted)
+
+
+def _asked_off(world, state):
+    """Rule 2.16: what is on the floor and not wanted is asked off, as far as it is not packed, and a person hears."""
+    wanted = {offer: wish.claim.units for offer, wish in state.wishes.items()}
+    if state.order.status != "cancelled":
+        wanted |= {line.number: line.live_units for line in state.order.lines}
+    on_paper, loose, asked, others = {}, {}, {}, {}
+    for frozen in state.frozen:
+        here = {**frozen.gifts_left, **{int(number): units for number, units in frozen.lines_left.items()}}
+        for name, units in here.items():
+            held = world.heard.latest.get((state.order.order, name))
+            if held and held.gift and (held.gift, held.site) != (frozen.printed.get(name), frozen.site):
+                # The order has another gift in its place, so none of these is wanted.
+                others[name] = others.get(name, 0) + (0 if frozen.packed else units)
+                continue
+            on_paper[name] = on_paper.get(name, 0) + units
+            loose[name] = loose.get(name, 0) + (0 if frozen.packed else units)
+        said = world.heard.tickets[frozen.ticket].take_off
+        for line in said:
+            name = line.offer or line.line
+            asked[name] = asked.get(name, 0) + line.units
+        told = world.heard.notices.get(f"{state.order.order}/intercept/{frozen.ticket}")
+        units = sum(line.units for line in said)
+        hold((told.amount if told else 0) == units, "S8", "{}: asked off {}, told {}", frozen.ticket, units, told)
+    due = {name: min(loose[name], units - wanted.get(name, 0)) for name, units in on_paper.items()}
+    due = {name: max(0, due.get(name, 0)) + others.get(name, 0) for name in due.keys() | others.keys()}
+    due = {name: units for name, units in due.items() if units > 0}
+    hold(asked == due, "S8", "{}: asked off {}, {} is not wanted", state.order.order, asked, due)
 
 
 def missing_lines(state):

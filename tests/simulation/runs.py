@@ -19,7 +19,7 @@ KINDS = (
     "wiped disk", "full disk", "pause", "late wake-up", "slow member", "rebalance", "foreign write", "fenced commit",
     "duplicate input", "duplicate message", "reordered", "conflict", "campaign", "old code", "clock jump", "void grant",
     *(f"fact: {happened}" for happened in dict.fromkeys(FACTS)), *(f"stock: {what}" for what in BOOKINGS),
-    "lapse", "short pick served elsewhere", "exchange",
+    "lapse", "found again", "exchange",
 )  # fmt: skip
 
 

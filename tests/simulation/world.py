@@ -12,7 +12,7 @@ from makeweight.contracts.messages import COMMAND, DECISION, ENTRIES
 from makeweight.domain.claims import Arrival, Count, Damage, TakenDown, Transfer
 from makeweight.domain.orders import Fulfilment, HandledLine
 from makeweight.stages.port import Message
-from tests.simulation import checks, replaying, scenario
+from tests.simulation import checks, modelling, replaying, scenario
 from tests.simulation.broker import PARTITIONS, STAGE_OF, Broker, partition_of
 from tests.simulation.lane import Lane
 from tests.simulation.worker import DESK, LEDGER, Host, Violation, Worker
@@ -67,6 +67,7 @@ class World:
         checks.at_the_end(self)
         if not self.layout:
             replaying.check(self)
+            modelling.check(self)
 
     def heal(self):
         """Everybody wakes, ends what is under way and joins again, with today's code and the right time."""

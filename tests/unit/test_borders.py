@@ -18,7 +18,7 @@ def shop_of(hs_code="4820.10", **members):
     pad = {"gift": "PAD", "title": "Sketch pad", "stated_value": 250, "cautions": ANSWERED, **members}
     if hs_code is not None:
         pad["customs"] = {"hs_code": hs_code, "origin": "IE"}
-    asked = document(gives("tin", "PAD", at_least=1000), gifts=[pad], ships_from="IE")
+    asked = document(gives("tin", "PAD", at_least=1000), gifts=[pad], ships_from="IE", same_customs_area=["FR"])
     return Shop([asked], {("week/tin", "PAD", "main"): 9})
 
 
@@ -52,9 +52,9 @@ def test_ex43_a_gift_is_declared_at_what_it_is_worth():
     assert declared.category == "sale of goods"
 
 
-@pytest.mark.parametrize("country", ["IE", ""], ids=["at home", "not known"])
+@pytest.mark.parametrize("country", ["IE", "FR", ""], ids=["at home", "same customs area", "not known"])
 def test_no_customs_line_where_no_border_is_known_to_be_crossed(country):
-    """The data stays on the gift line for whoever knows better."""
+    """The data stays on the gift line for whoever knows better; which countries are one area the campaign says."""
     shop = shop_of()
     shop.place(cream(country))
     (gift,) = shop.ticket("A").gift_lines
@@ -76,8 +76,9 @@ def test_a_gift_without_customs_data_stays_at_home():
     shop.place(cream("GB"))
     assert shop.ticket("A").gift_lines == []
     assert shop.amounts("A") == {"blocked_by_caution/week/tin": 1}
-    shop.place(order(line(3600), order="B", destination=Destination(country="IE")))
-    assert len(shop.ticket("B").gift_lines) == 1
+    for country in ("IE", "FR"):
+        shop.place(order(line(3600), order=country, destination=Destination(country=country)))
+        assert len(shop.ticket(country).gift_lines) == 1
 
 
 def test_whoever_packs_it_reads_its_cautions():

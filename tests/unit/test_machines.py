@@ -192,6 +192,19 @@ def off_the_floor(tell):
     shop.put_back("C/main/1")
 
 
+def gifts_alone_that_are_not_found(tell):
+    """A site sends nothing but the gift, and has none: nothing is left of its ticket, released or not."""
+    alone = gives(at_least=1000, own_parcel=["S"])
+    for offers, members in (((alone,), {}), ((alone,), {"hold": "payment"}), ((alone, EARLY), {})):
+        shop = tell.shop(*offers, site="S")
+        shop.place(order(line(1000), **members))
+        shop.short_picked("A/S/1")
+    shop = tell.shop(alone, site="S")
+    shop.place(order(line(1000)))
+    shop.released("A/S/1")
+    shop.short_picked("A/S/1")
+
+
 def lapsed(tell):
     """An order is not paid: what it was given is claimed back, and the ticket waits for that."""
     for when_out, stock in (("next", 9), ("owed", 0)):
@@ -350,9 +363,9 @@ def window(tell):
 
 SCENARIOS = (
     revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, reservations_are_lost,
-    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor, lapsed,
-    put_back_for_another_site, units, short_and_back, counts_and_damage, transfers, stock_runs_out,
-    stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
+    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor,
+    gifts_alone_that_are_not_found, lapsed, put_back_for_another_site, units, short_and_back, counts_and_damage,
+    transfers, stock_runs_out, stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
 )  # fmt: skip
 
 

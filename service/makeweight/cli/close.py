@@ -8,9 +8,10 @@ import typer
 
 from makeweight.adapters.documents.files import FileErrors
 from makeweight.adapters.documents.reports import add_report, read_reports
+from makeweight.adapters.kafka.administration import KafkaProblem
 from makeweight.adapters.local.database import DatabaseError
-from makeweight.bootstrap.closing import UnknownCampaign, close_campaign
-from makeweight.cli.console import REFUSED, UNAVAILABLE, err, fail, read_settings, say_json
+from makeweight.bootstrap.closing import UnknownCampaign, close_campaign, close_distributed
+from makeweight.cli.console import REFUSED, UNAVAILABLE, err, fail, progress, read_settings, say_json
 from makeweight.contracts.problems import nearest
 from makeweight.planning.closing import OtherBooks
 
@@ -24,13 +25,14 @@ is allowed. What comes later makes a restated report, the next edition, which na
 
   makeweight close ink-week --state shop-state --report ink-week.jsonl
 
-  makeweight close ink-week --state shop-state --lateness 72
+  makeweight close ink-week --kafka broker:9092 --lateness 72
 """
 
 
 def close(
     campaign: Annotated[str, typer.Argument(help="The campaign's id.")],
     state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
+    kafka: Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")] = None,
     lateness: Annotated[
         float, typer.Option(min=0, max=24 * 365, help="Hours for which an order may come after the window's end.")
     ] = DEFAULT_HOURS,
@@ -39,18 +41,22 @@ def close(
     ] = None,
 ) -> None:
     """Close a campaign's books."""
-    settings = read_settings(state=state)
-    if settings.kafka and state is None:
-        raise fail("books are closed on an embedded service: say --state DIR")
+    settings = read_settings(state=state, kafka=kafka)
+    on_kafka = bool(settings.kafka) and state is None
     try:
         editions = read_reports(report) if report is not None else []
-        made = close_campaign(settings, campaign, timedelta(hours=lateness), editions[-1] if editions else None)
+        asked = (settings, campaign, timedelta(hours=lateness), editions[-1] if editions else None)
+        if on_kafka:
+            with progress("entries read") as told:
+                made = close_distributed(*asked, progress=told)
+        else:
+            made = close_campaign(*asked)
         if report is not None and made.status != "early" and made not in editions:
             add_report(report, [*editions, made])
-    except DatabaseError as error:
+    except (DatabaseError, KafkaProblem) as error:
         raise fail(str(error), UNAVAILABLE) from None
     except UnknownCampaign as error:
-        where = f"`state` is {settings.state}"
+        where = f"`kafka` is {settings.kafka}" if on_kafka else f"`state` is {settings.state}"
         raise fail(f"no campaign {campaign!r} here{nearest(campaign, error.known)}; {where}", REFUSED) from None
     except (FileErrors, OtherBooks) as error:
         raise fail(str(error)) from None

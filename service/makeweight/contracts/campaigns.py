@@ -107,7 +107,7 @@ def _contradictions(model: CampaignDocument) -> Iterator[Fault]:
     for i, name in enumerate(model.classes):
         if name in NEVER_CLASSES:
             yield Fault(("classes", i), f"{name} orders never take part in a campaign; take {name!r} out")
-    gifts = {g.gift: _gift(g, model.ships_from) for g in model.gifts}
+    gifts = {g.gift: _gift(g, model) for g in model.gifts}
     for i, offer in enumerate(model.offers):
         for place, text in _offer_faults(offer, gifts):
             yield Fault(("offers", i, *place), text)
@@ -217,7 +217,7 @@ def _gift_faults(gives: Gives, gifts: dict[str, Gift]) -> Iterator[Place]:
 
 
 def _campaign(model: CampaignDocument, window: Window) -> Campaign:
-    gifts = {g.gift: _gift(g, model.ships_from) for g in model.gifts}
+    gifts = {g.gift: _gift(g, model) for g in model.gifts}
     offers = tuple(_offer(model, offer, window, gifts) for offer in model.offers)
     return Campaign(
         campaign=model.campaign,
@@ -235,11 +235,11 @@ def _campaign(model: CampaignDocument, window: Window) -> Campaign:
     )
 
 
-def _gift(model: GiftModel, ships_from: str = "") -> Gift:
+def _gift(model: GiftModel, document: CampaignDocument) -> Gift:
     customs = Customs(model.customs.hs_code, model.customs.origin) if model.customs else None
     return Gift(
         model.gift, model.title, model.gtin, model.stated_value, model.unit_cost, model.weight_grams, customs,
-        _cautions(model.cautions), ships_from,
+        _cautions(model.cautions), document.ships_from, list(document.same_customs_area),
     )  # fmt: skip
 
 

@@ -208,7 +208,9 @@ class CampaignDocument(Document):
     classes: Annotated[list[OrderClass], MinLen(1)] = Field(default_factory=lambda: list(DEFAULT_CLASSES))
     """Classes of orders that take part."""
     ships_from: Country | Literal[""] = ""
-    """Country of despatch; a gift without customs data does not go to another one."""
+    """Country of despatch; a gift without customs data does not go to another customs area."""
+    same_customs_area: Annotated[list[Country], MaxLen(100)] = Field(default_factory=list)
+    """Other countries to which nothing is declared: whoever answers for customs names them."""
     gifts: Annotated[list[GiftModel], MaxLen(1_000)] = Field(default_factory=list)
     offers: Annotated[list[OfferModel], MinLen(1), MaxLen(MAX_OFFERS)]
 
@@ -218,13 +220,21 @@ def _names(model: type[BaseModel]) -> Iterator[str]:
         yield info.alias or name
 
 
-KNOWN_NAMES = sorted(
-    {
-        name
-        for model in (
-            CampaignDocument, OfferModel, Counts, Gives, CapsModel, Reduces, GiftModel, GiftCautions, GiftCustoms,
-            DangerousGoods, Food,
-        )
-        for name in _names(model)
-    }
-)  # fmt: skip
+# Where each member stands on the page, for whoever wrote it somewhere else.
+_PLACES: dict[type[BaseModel], str] = {
+    CampaignDocument: "the campaign",
+    OfferModel: "an offer",
+    Counts: "`counts`",
+    Gives: "`gives`",
+    CapsModel: "`caps`",
+    Reduces: "`reduces`",
+    GiftModel: "a gift",
+    GiftCautions: "`cautions`",
+    GiftCustoms: "`customs`",
+    DangerousGoods: "`dangerous_goods`",
+    Food: "`food`",
+}
+KNOWN_NAMES: dict[str, str] = {}
+for _model, _place in _PLACES.items():
+    for _name in _names(_model):
+        KNOWN_NAMES[_name] = f"{KNOWN_NAMES[_name]} or {_place}" if _name in KNOWN_NAMES else _place

@@ -4,7 +4,7 @@ WireError
  `- every refusal of a decoder; ``code`` is its metric label, ``sentence`` its text, both free of personal data
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
 from pydantic import ValidationError
@@ -35,17 +35,19 @@ class Fault:
         return f"{where}: {self.text}" if where else self.text
 
 
-def faults(error: ValidationError, known: Iterable[str] = ()) -> list[Fault]:
-    """The faults that pydantic found. ``known`` are names to suggest for one that is unknown."""
-    names = sorted(set(known))
-    return [_fault(detail, names) for detail in error.errors(include_url=False)[:MAX_ERRORS]]
+def faults(error: ValidationError, known: Mapping[str, str] | None = None) -> list[Fault]:
+    """The faults that pydantic found. ``known`` are names to suggest for one that is unknown, with their places."""
+    return [_fault(detail, known or {}) for detail in error.errors(include_url=False)[:MAX_ERRORS]]
 
 
-def _fault(detail: ErrorDetails, known: list[str]) -> Fault:
+def _fault(detail: ErrorDetails, known: Mapping[str, str]) -> Fault:
     path = tuple(detail["loc"])
     kind = detail["type"]
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
-        return Fault(path, f"unknown member {path[-1]!r}{nearest(str(path[-1]), known)}")
+        name = str(path[-1])
+        if name in known:
+            return Fault(path, f"{name!r} has no place here; it goes into {known[name]}")
+        return Fault(path, f"unknown member {name!r}{nearest(name, sorted(known))}")
     if kind in ("missing", "missing_argument", "missing_keyword_only_argument"):
         return Fault(path[:-1], f"member {path[-1]!r} is missing")
     if kind == "json_invalid":

@@ -133,7 +133,8 @@ class Customs:
 class Gift:
     """A gift with purchase. Values and costs in minor units of the campaign's currency.
 
-    ``ships_from`` is the country of despatch, '' where it is unknown.
+    ``ships_from`` is the country of despatch, '' where it is unknown; to the countries of ``same_customs_area`` nothing
+    is declared.
     """
 
     gift: str
@@ -145,10 +146,12 @@ class Gift:
     customs: Customs | None = None
     cautions: Cautions = field(default_factory=Cautions)
     ships_from: str = ""
+    same_customs_area: list[str] = field(default_factory=list)
 
     def crosses_border(self, to: Destination) -> bool:
-        """Whether it is known to leave the country that its campaign ships from."""
-        return bool(self.ships_from and to.country and self.ships_from != to.country)
+        """Whether it is known to leave the customs area of the country that its campaign ships from."""
+        home = self.ships_from in ("", to.country) or to.country in ("", *self.same_customs_area)
+        return not home
 
     def withheld(self, order: Order) -> str | None:
         """Why the gift may not go with this order, or None: its cautions, and customs where a border is crossed."""

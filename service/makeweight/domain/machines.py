@@ -128,7 +128,7 @@ TICKET = Machine(
         "overdue": "no decision for 30 s",
         "lapsed": "the order was not paid in time",
         "released": "the warehouse released this ticket",
-        "short_picked": "it did not find something, after it released the ticket without saying so",
+        "short_picked": "it did not find something of the ticket, or the gift that was all of it",
         "packed": "it packed the ticket",
         "dispatched": "it gave the ticket's parcel to the carrier, after it packed it without saying so",
         "put_back": "it put everything, or something, of the ticket back on the shelf",
@@ -144,7 +144,7 @@ TICKET = Machine(
         held            overdue   gift_to_follow
         held            beside    void
         held            released  released
-        held            short_picked released
+        held            short_picked released void
         held            packed    packed
         held            dispatched packed
         held            put_back  released void
@@ -154,7 +154,7 @@ TICKET = Machine(
         gift_to_follow  beside    void
         gift_to_follow  lapsed    held
         gift_to_follow  released  released
-        gift_to_follow  short_picked released
+        gift_to_follow  short_picked released void
         gift_to_follow  packed    packed
         gift_to_follow  dispatched packed
         gift_to_follow  put_back  released void
@@ -164,7 +164,7 @@ TICKET = Machine(
         final           lapsed    held
         final           beside    void
         final           released  released
-        final           short_picked released
+        final           short_picked released void
         final           packed    packed
         final           dispatched packed
         final           put_back  released void
@@ -180,6 +180,7 @@ TICKET = Machine(
         void            gift_returned released
         released        packed    packed
         released        dispatched packed
+        released        short_picked void
         released        put_back  void
         packed          put_back  void
     """),

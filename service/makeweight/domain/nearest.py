@@ -436,6 +436,10 @@ def _recorded(order: Order, judged: Judgement, live: Live, released_at: Instant 
     offer = live.offers[judged.offer]
     if judged.reason is Reason.VALUE_USED:
         return _left_over(order, judged, live, released_at)
+    plain = judged.by == "total" and not order.discount and not offer.conditional and live.plan(offer).plain
+    if judged.near_miss and plain and _line_in(offer.scope, 1) is not None:
+        # The most frequent case: what is missing is what to add, and nothing else stands in its way.
+        return _said("value", judged.gap, offer).how
 
     def goes(with_it: Order, asked: Offer) -> bool:
         return asked.gift is None or bool(options_of(with_it, asked, live.plan(asked), [])[0])

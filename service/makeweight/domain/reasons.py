@@ -116,8 +116,10 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 def clock(instant: Instant, zone: str = "") -> str:
     """An instant as sentences print it: '30 Nov 10:00' on a zone's clock, or '30 Nov 10:00 UTC'."""
     local = instant.astimezone(ZoneInfo(zone) if zone else UTC)
-    seconds = f":{local:%S}" if local.second else ""
-    return f"{local.day} {_MONTHS[local.month - 1]} {local:%H:%M}{seconds}{'' if zone else ' UTC'}"
+    seconds = f":{local.second:02d}" if local.second else ""
+    # No strftime: a decline is told on every ticket that has one.
+    day, time = f"{local.day} {_MONTHS[local.month - 1]}", f"{local.hour:02d}:{local.minute:02d}"
+    return f"{day} {time}{seconds}{'' if zone else ' UTC'}"
 
 
 def span(seconds: int) -> str:

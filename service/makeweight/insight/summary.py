@@ -18,7 +18,8 @@ def short_names(offers: Iterable[Offer]) -> dict[str, str]:
 def offer_summary(offer: Offer, tally: Tally, exhausted_at: Instant | None) -> dict[str, Any]:
     """The numbers of one offer: orders, gift units, declines by reason; money in minor units.
 
-    Price offers also say how many lines were checked, and what was charged beside the advertised price.
+    Price offers also say how many lines were checked, and what was charged beside the advertised price. Units that were
+    packed though the order no longer earned them are named where there are any.
     """
     found: dict[str, Any] = {
         "in_window": tally.of(offer.campaign, IN_WINDOW),
@@ -33,6 +34,8 @@ def offer_summary(offer: Offer, tally: Tally, exhausted_at: Instant | None) -> d
     if offer.when_out == "owed":
         found["owed"] = tally.of(offer.key, "owed")
         found["owed_units"] = tally.of(offer.key, "owed_units")
+    if over := tally.of(offer.key, "over_gift_units"):
+        found["over_gift_units"] = over
     if offer.kind in ("price", "reduction"):
         for word in ("lines_on_offer", "lines_mispriced", "overcharged", "undercharged"):
             found[word] = tally.of(offer.key, word)

@@ -15,13 +15,17 @@ from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.messages import TICKET
 from makeweight.domain.book import Book
-from makeweight.domain.entries import DeskEntry
+from makeweight.domain.entries import DeskEntry, Judged
+from makeweight.domain.moments import Instant
+from makeweight.domain.values import value
+from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
+from makeweight.stages.desk.standing import in_window, standing
 from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger import Ledger
-from makeweight.stages.ledger.state import BALANCES, CLAIMS
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS
 
 SECONDS = 15
 Progress = Callable[[int], None]
@@ -30,6 +34,15 @@ Progress = Callable[[int], None]
 def partition_of(key: str, partitions: int) -> int:
     """The partition of a key, as Kafka's own clients hash it (murmur2)."""
     return int((murmur2(key.encode()) & 0x7FFFFFFF) % partitions)
+
+
+@value
+class Totals:
+    """What everything adds up to. ``watermark``: no partition that has orders has seen none of later than that."""
+
+    tally: Tally
+    exhausted: dict[str, Instant | None]
+    watermark: Instant | None
 
 
 class TopicReader:
@@ -88,6 +101,25 @@ class TopicReader:
             list(ledger_store.values(BALANCES).values()),
             latest(TICKET.loads(r.value) for r in self.records("pick-tickets") if r.value),
         )
+
+    def totals(self, progress: Progress | None = None) -> Totals:
+        """What all orders count for, when offers ran out, and how far every partition of the desk's log has come."""
+        desk, store, newest = Desk(), MemoryStore(), dict[int, Instant]()
+        for record in self.records(LOGS["desk"], progress=progress):
+            entry = entry_of("desk", record.value or b"")
+            desk.fold(store, entry)
+            if isinstance(entry, Judged):
+                at = max(entry.order.placed_at, entry.order.revised_at)
+                newest[record.partition] = max(at, newest.get(record.partition, at))
+        tally = Tally()
+        for state in store.values(ORDERS).values():
+            tally.add(standing(state))
+            tally.add_in_window(in_window(state))
+        ledger, books = Ledger(), MemoryStore()
+        for entry in self.entries("ledger"):
+            ledger.fold(books, entry)
+        exhausted = {name: offer.exhausted_at for name, offer in books.values(OFFERS).items()}
+        return Totals(tally, exhausted, min(newest.values(), default=None))
 
     def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""

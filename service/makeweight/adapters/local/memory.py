@@ -2,7 +2,6 @@
 
 from bisect import bisect_left, insort
 from collections.abc import Iterator
-from heapq import heappop, heappush
 from typing import Any, TypeVar
 
 from makeweight.domain.moments import Instant
@@ -17,7 +16,7 @@ class MemoryStore:
     def __init__(self) -> None:
         self._values: dict[str, dict[str, Any]] = {}
         self._due: dict[str, dict[str, Instant]] = {}
-        self._clock: dict[str, list[tuple[Instant, str]]] = {}  # heaps; what `_due` says otherwise of is stale
+        self._first: dict[str, Instant] = {}  # no key of a space is due before it
         self._sorted: dict[str, list[str]] = {}
 
     def get(self, space: Space[T], key: str) -> T | None:
@@ -33,9 +32,10 @@ class MemoryStore:
         values[key] = kept
         waiting = self._due.setdefault(space.name, {})
         if due is not None:
-            if waiting.get(key) != due:
-                heappush(self._clock.setdefault(space.name, []), (due, key))
             waiting[key] = due
+            first = self._first.get(space.name)
+            if first is None or due < first:
+                self._first[space.name] = due
         elif waiting:
             waiting.pop(key, None)
 
@@ -60,15 +60,15 @@ class MemoryStore:
 
     def due(self, space: Space[T], until: Instant, limit: int) -> list[str]:
         """Keys due at or before the instant, earliest first."""
-        waiting, clock = self._due.get(space.name, {}), self._clock.get(space.name, [])
-        found: dict[str, Instant] = {}
-        while clock and clock[0][0] <= until and len(found) < limit:
-            at, key = heappop(clock)
-            if waiting.get(key) == at:
-                found[key] = at
-        for key, at in found.items():
-            heappush(clock, (at, key))
-        return list(found)
+        first = self._first.get(space.name)
+        if first is None or first > until:
+            return []
+        waiting = self._due[space.name]
+        if waiting:
+            self._first[space.name] = min(waiting.values())
+        else:
+            del self._first[space.name]
+        return [key for _, key in sorted((at, key) for key, at in waiting.items() if at <= until)[:limit]]
 
     def values(self, space: Space[T]) -> dict[str, T]:
         """Everything in a space."""

@@ -139,7 +139,13 @@ class Totals(Collector):
         declined = GaugeMetricFamily(
             "makeweight_offer_declined_orders", "Qualified orders declined, by reason.", labels=["offer", "reason"]
         )
+        over = GaugeMetricFamily(
+            "makeweight_offer_over_gift_units",
+            "Gift units that were packed though the order no longer earned them.",
+            labels=["offer"],
+        )
         for offer, campaign in offers:
+            over.add_metric([offer], tally.of(offer, "over_gift_units"))
             orders.add_metric([offer, "in_window"], tally.of(campaign, IN_WINDOW))
             for word in ("qualified", "near_miss", "granted", "owed", "redeemed"):
                 orders.add_metric([offer, word], tally.of(offer, word))
@@ -147,6 +153,7 @@ class Totals(Collector):
                 declined.add_metric([offer, reason], number)
         yield orders
         yield declined
+        yield over
         yield from self._units()
 
     def _units(self) -> Iterator[Metric]:

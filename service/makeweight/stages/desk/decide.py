@@ -12,7 +12,7 @@ from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn
+from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn, withdrawn_of
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
@@ -57,7 +57,9 @@ def _live(view: View, event: Order, state: OrderState | None) -> Live:
 
 
 def _holding(state: OrderState) -> set[str]:
-    return {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
+    """Offers that keep their place in their group: what came back was given, and the group gives no other for it."""
+    back = {offer for frozen in state.frozen for offer in frozen.back}
+    return back | {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
 
 
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
@@ -185,11 +187,7 @@ def _lapsed(state: OrderState, unpaid: list[str], at: Instant, view: View) -> La
     evaluation = evaluate(event, live, state.released_at)
     without = [replaced(j, reason=Reason.UNPAID) if j.offer in gone else j for j in evaluation.judgements]
     choice = choose(event, replaced(evaluation, judgements=without), live, _holding(state))
-    claims = [
-        replaced(claim, id=f"{claim.order}/{claim.offer}/{revision}.{step}", revision=revision, step=step, units=0)
-        for offer in unpaid
-        if offer in state.wishes and (claim := state.wishes[offer].claim).units
-    ]
+    claims = withdrawn_of(state, unpaid)
     claims += [
         replaced(claim, id=f"{claim.order}/{claim.offer}/{revision}.{step}", step=step)
         for claim in choice.claims

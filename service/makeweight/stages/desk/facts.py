@@ -5,11 +5,12 @@ from makeweight.domain.entries import Reported
 from makeweight.domain.orders import Fulfilment, HappenedKind
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.decide import refused
-from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, Wish
-from makeweight.stages.desk.tickets import outstanding, paper_of, ticket_id
+from makeweight.stages.desk.floor import outstanding
+from makeweight.stages.desk.state import MAX_FACTS, ORDERS, Frozen, OrderState, Paper, Wish
+from makeweight.stages.desk.tickets import paper_of, ticket_id
 from makeweight.stages.port import Store, Subject, Verdict, View
 
-# What the ledger is told of gift units; a returned gift it is told by its condition.
+# What the ledger is told of gift units; returned ones that are not saleable it is told to be scrapped.
 _TO_LEDGER: dict[HappenedKind, GiftHappened] = {
     "released": "released",
     "packed": "packed",
@@ -62,15 +63,19 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         # What was released or packed is what the warehouse says; what left the paper says nothing of the rest of it.
         lines = floor.named_lines(event)
         carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
+    unheld = _not_held(state, carried, paper, site) if frozen is None else _unheld(state, frozen)
     if frozen is None:
-        over = over | _not_held(state, carried)
+        over = {offer: over.get(offer, 0) + unheld.get(offer, 0) for offer in over | unheld}
+    if event.happened == "put_back" and unheld:
+        # What was neither packed nor the order's is free for the ledger, and has been all the time.
+        gifts = {offer: units - min(units, unheld.get(offer, 0)) for offer, units in gifts.items()}
     commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
-        happened = _TO_LEDGER[event.happened]
-        if happened == "returned" and floor.condition_of(event, offer) == "scrap":
-            happened = "scrapped"
-        if units > 0:
-            commands.append(_command(state, event, site, offer, units, happened))
+        waste = units - floor.saleable(event, offer) if event.happened == "gift_returned" else 0
+        if units > waste:
+            commands.append(_command(state, event, site, offer, units - waste, _TO_LEDGER[event.happened]))
+        if waste > 0:
+            commands.append(_command(state, event, site, offer, waste, "scrapped"))
     told = [command for command in commands if command is not None]
     entry_id = f"{event.order}:{event.event}:reported"
     return Reported(entry_id, event.order, event, digest, site, lines, told, over, carried, view.now)
@@ -85,7 +90,7 @@ def _gift_units(
     on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
     unpacked = {offer: units - done.get(offer, 0) for offer, units in on_paper.items()}
     leaving = event.happened in ("put_back", "gift_returned")
-    there = on_paper if leaving else unpacked
+    there = unpacked if not leaving else floor.there_of(frozen) if frozen is not None else carried
     if not event.lines:
         return {offer: units for offer, units in there.items() if units > 0}, {}
     named = floor.named_gifts(event)
@@ -114,7 +119,7 @@ def _untold(
     """
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
-        out = {o: min(units, on_paper.get(o, 0) - done.get(o, 0)) for o, units in gifts.items()}
+        out = {o: min(units, on_paper.get(o, 0)) - done.get(o, 0) for o, units in gifts.items()}
         return [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
     if frozen is None and event.happened in floor.LEAVING:
         return [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
@@ -140,18 +145,38 @@ def _command(
     )
 
 
-def _not_held(state: OrderState, carried: dict[str, int]) -> dict[str, int]:
-    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed."""
-    held = {o: max(0, outstanding(state, o, state.wishes[o])) if o in state.wishes else 0 for o in carried}
+def _unheld(state: OrderState, frozen: Frozen) -> dict[str, int]:
+    """Gift units on a frozen ticket that are not packed, and that the order does not hold."""
+    found = {}
+    for offer, units in frozen.gifts_left.items():
+        unpacked = units - frozen.done.get(offer, 0)
+        if unpacked > 0:
+            found[offer] = min(unpacked, floor.not_held(state, offer).get(frozen.ticket, 0))
+    return found
+
+
+def _not_held(state: OrderState, carried: dict[str, int], paper: Paper, site: str) -> dict[str, int]:
+    """Gift units on a paper that the order no longer holds: it was amended after the paper was printed.
+
+    It may hold another gift of the offer instead, or one from another site.
+    """
+    held = dict.fromkeys(carried, 0)
+    for offer in carried:
+        wish = state.wishes.get(offer)
+        if wish is not None and wish.answer is not None:
+            named = paper.named.get(offer, wish.answer.gift)
+            if (named, site) == (wish.answer.gift, wish.answer.site):
+                held[offer] = max(0, outstanding(state, offer, wish))
     return {offer: units - held[offer] for offer, units in carried.items() if units > held[offer]}
 
 
 def _gift_of(state: OrderState, offer: str, event: Fulfilment) -> str | None:
     """The gift that the warehouse handled: the paper's, else what is held, named by the event, or first asked for."""
     frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
-    printed = [frozen.printed[offer]] if frozen is not None and offer in frozen.printed else []
+    named = frozen.printed if frozen is not None else paper_of(state, event.ticket, event.edition).named
+    printed = [named[offer]] if offer in named else []
     wish: Wish | None = state.wishes.get(offer)
     held = [wish.answer.gift] if wish is not None and wish.answer is not None and wish.answer.gift is not None else []
-    named = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
+    handled = [line.gift for line in event.lines if line.offer == offer and line.gift is not None]
     asked = [option.gift for option in wish.claim.options] if wish is not None else []
-    return next(iter(printed + held + named + asked), None)
+    return next(iter(printed + held + handled + asked), None)

@@ -3,12 +3,12 @@
 A fact about a ticket that is not frozen yet freezes it as it was printed: the warehouse can only speak of a paper.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Condition, Fulfilment, HandledLine
+from makeweight.domain.orders import Fulfilment, HandledLine, HappenedKind
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import Frozen, OrderState
+from makeweight.stages.desk.state import Frozen, OrderState, Wish
 
 # Facts by which units leave a paper; the others only move on what is on it.
 LEAVING = frozenset({"short_picked", "put_back", "gift_returned"})
@@ -25,41 +25,81 @@ def named_gifts(event: Fulfilment) -> dict[str, int]:
 
 def named_lines(event: Fulfilment) -> dict[str, int]:
     """Units by line number that a fact names."""
-    return {str(line.line): line.units for line in event.lines if line.line is not None}
+    found: dict[str, int] = {}
+    for line in event.lines:
+        if line.line is not None:
+            found[str(line.line)] = found.get(str(line.line), 0) + line.units
+    return found
 
 
-def condition_of(event: Fulfilment, offer: str) -> Condition:
-    """What a returned gift was found to be: saleable only if everything that is said of it says so."""
-    said = [line.condition for line in event.lines if line.offer == offer]
-    return "saleable" if said and all(one == "saleable" for one in said) else "scrap"
+def saleable(event: Fulfilment, offer: str) -> int:
+    """Units of a returned gift that were found to be saleable; all else is scrap."""
+    return sum(line.units for line in event.lines if line.offer == offer and line.condition == "saleable")
 
 
-def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int]) -> Frozen:
-    """The frozen ticket after a fact on it. ``handled`` are the gift units by offer that the ledger is told of."""
-    if event.happened in ("packed", "dispatched"):
-        done = {offer: frozen.done.get(offer, 0) + units for offer, units in handled.items()}
-        return replaced(frozen, packed=True, done={**frozen.done, **done})
+def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
+    """Units held that are on no frozen ticket. What the ledger has not yet answered to have left is not held."""
+    if not state.frozen:
+        return wish.held
+    unheard = state.left.get(offer, 0) - (wish.answer.left if wish.answer else 0)
+    on_papers = [frozen.on_paper(offer) for frozen in state.frozen if frozen.carries(offer, wish.answer)]
+    return wish.held - max(0, unheard) - sum(on_papers)
+
+
+def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int], over: Mapping[str, int]) -> Frozen:
+    """The frozen ticket after a fact on it.
+
+    ``handled`` are the gift units by offer that the ledger is told of, ``over`` those that are not the order's.
+    """
+    if over:
+        frozen = replaced(frozen, over={**frozen.over, event.event: dict(over)})
     if event.happened not in LEAVING:
+        done = frozen.done
+        if event.happened != "released":
+            done = {**done, **{offer: done.get(offer, 0) + units for offer, units in handled.items()}}
+        there = {offer: max(handled.get(offer, 0), done.get(offer, 0)) for offer in handled}
+        beyond = {offer: units - frozen.on_paper(offer) for offer, units in there.items()}
+        extra = {o: n for o, n in beyond.items() if n > frozen.extra.get(o, 0)}
+        return replaced(
+            frozen, packed=frozen.packed or event.happened != "released", done=done, extra={**frozen.extra, **extra}
+        )
+    named = there_of(frozen) if not event.lines else named_gifts(event)
+    for offer, units in named.items():
+        frozen = _left(frozen, event.happened, offer, units)
+    if event.happened != "put_back":
         return frozen
-    whole = not event.lines
-    gone, done, back = dict(frozen.gone), dict(frozen.done), dict(frozen.back)
-    for offer, units in (frozen.gifts_left if whole else named_gifts(event)).items():
-        open_units = frozen.on_paper(offer)
-        if event.happened == "short_picked":
-            open_units -= done.get(offer, 0)  # what is in the box was found
-        left = min(units, max(0, open_units))
-        if left:
-            gone[offer] = gone.get(offer, 0) + left
-            if offer in done:
-                done[offer] = min(done[offer], frozen.gifts[offer] - gone[offer])
-            if event.happened == "gift_returned":
-                back[offer] = back.get(offer, 0) + left
-    gone_lines = frozen.gone_lines
-    if event.happened == "put_back":
-        on_it = frozen.lines_left
-        off = on_it if whole else {n: min(units, on_it.get(n, 0)) for n, units in named_lines(event).items()}
-        gone_lines = {**gone_lines, **{n: gone_lines.get(n, 0) + units for n, units in off.items() if units}}
-    return replaced(frozen, gone=gone, done=done, back=back, gone_lines=gone_lines)
+    on_it = frozen.lines_left
+    off = {n: min(units, on_it.get(n, 0)) for n, units in named_lines(event).items()} if event.lines else on_it
+    gone_lines = {n: frozen.gone_lines.get(n, 0) + units for n, units in off.items()}
+    return replaced(frozen, gone_lines={**frozen.gone_lines, **gone_lines})
+
+
+def there_of(frozen: Frozen) -> dict[str, int]:
+    """Gift units by offer that are on a ticket, with those beyond its paper."""
+    if not any(frozen.extra.values()):
+        return frozen.gifts_left
+    there = {offer: frozen.on_paper(offer) + frozen.extra.get(offer, 0) for offer in frozen.gifts | frozen.extra}
+    return {offer: units for offer, units in there.items() if units > 0}
+
+
+def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int) -> Frozen:
+    """The frozen ticket after units of a gift have left it: those on its paper first, then what was beyond that."""
+    on_paper, extra, done = frozen.on_paper(offer), frozen.extra.get(offer, 0), frozen.done.get(offer, 0)
+    if happened == "short_picked":
+        on_paper, extra = max(0, on_paper - done), 0  # what is in the box was found
+    left = min(units, on_paper)
+    beyond = min(units - left, extra)
+    if not left and not beyond:
+        return frozen
+    back = left if happened == "gift_returned" else 0
+    still = frozen.on_paper(offer) - left + frozen.extra.get(offer, 0) - beyond
+    return replaced(
+        frozen,
+        gone={**frozen.gone, offer: frozen.gone.get(offer, 0) + left},
+        extra={**frozen.extra, offer: frozen.extra.get(offer, 0) - beyond},
+        done={**frozen.done, offer: max(0, done - units) if back else min(done, still)},
+        back={**frozen.back, offer: frozen.back.get(offer, 0) + back} if back else frozen.back,
+    )
 
 
 def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:
@@ -92,9 +132,11 @@ def to_take_off(state: OrderState) -> dict[str, list[HandledLine]]:
     cancelled = state.order.status == "cancelled"
     lines = {} if cancelled else {str(line.number): line.live_units for line in state.order.lines}
     gifts = {offer: wish.claim.units for offer, wish in state.wishes.items()}
+    strange = {frozen.ticket: _strange(state, frozen) for frozen in state.frozen}
+    own = {frozen.ticket: _without(frozen.gifts_left, strange[frozen.ticket]) for frozen in state.frozen}
     surplus_lines = _surplus([frozen.lines_left for frozen in state.frozen], lines)
-    surplus_gifts = _surplus([frozen.gifts_left for frozen in state.frozen], gifts)
-    if not surplus_lines and not surplus_gifts:
+    surplus_gifts = _surplus(list(own.values()), gifts)
+    if not surplus_lines and not surplus_gifts and not any(strange.values()):
         return {}
     found: dict[str, list[HandledLine]] = {}
     for frozen in reversed(state.frozen):
@@ -103,11 +145,21 @@ def to_take_off(state: OrderState) -> dict[str, list[HandledLine]]:
         off = [
             HandledLine(units, line=int(number)) for number, units in _taken(surplus_lines, frozen.lines_left).items()
         ]
-        for offer, units in _taken(surplus_gifts, frozen.gifts_left).items():
+        for offer, units in sorted((strange[frozen.ticket] | _taken(surplus_gifts, own[frozen.ticket])).items()):
             off.append(HandledLine(units, offer=offer, gift=frozen.printed.get(offer)))
         if off:
             found[frozen.ticket] = off
     return found
+
+
+def _strange(state: OrderState, frozen: Frozen) -> dict[str, int]:
+    """Gift units on a paper in whose place the order now holds another gift, or one from another site."""
+    wishes = state.wishes
+    return {o: n for o, n in frozen.gifts_left.items() if o in wishes and not frozen.carries(o, wishes[o].answer)}
+
+
+def _without(units: dict[str, int], others: Mapping[str, int]) -> dict[str, int]:
+    return {name: n for name, n in units.items() if name not in others} if others else units
 
 
 def _surplus(papers: list[dict[str, int]], wanted: Mapping[str, int]) -> dict[str, int]:
@@ -129,17 +181,65 @@ def _taken(surplus: dict[str, int], paper: Mapping[str, int]) -> dict[str, int]:
     return found
 
 
+def not_held(state: OrderState, offer: str) -> dict[str, int]:
+    """By ticket, units of a gift on its paper that the order does not hold.
+
+    Those are the units that were told as over-gifts; of what nobody told, those on the newest paper.
+    """
+    wish = state.wishes.get(offer)
+    answer = wish.answer if wish is not None else None
+    strange = {f.ticket: f.on_paper(offer) for f in state.frozen if not f.carries(offer, answer)}
+    own = [f for f in state.frozen if f.ticket not in strange]
+    surplus = max(0, -outstanding(state, offer, wish) if wish else sum(f.on_paper(offer) for f in own))
+    found = dict(strange)
+    for limits in ([told_over(f, offer) for f in own], [f.on_paper(offer) for f in own]):
+        for frozen, limit in reversed(list(zip(own, limits, strict=True))):
+            known = found.get(frozen.ticket, 0)
+            units = min(surplus, min(limit, frozen.on_paper(offer)) - known)
+            if units > 0:
+                found[frozen.ticket] = known + units
+                surplus -= units
+    return {ticket: units for ticket, units in found.items() if units}
+
+
+def told_over(frozen: Frozen, offer: str) -> int:
+    """Units of a gift that were not the order's when an event said that they were on this ticket."""
+    return sum([units.get(offer, 0) for units in frozen.over.values()]) if frozen.over else 0
+
+
+def over_gifts(state: OrderState) -> Iterator[tuple[Frozen, str, str, int]]:
+    """By ticket, event and offer: gift units that an event told as over-gifts and that still are."""
+    for frozen in state.frozen:
+        for offer in sorted({offer for units in frozen.over.values() for offer in units}):
+            known = offer in frozen.done or offer in frozen.gifts
+            left = told_over(frozen, offer)
+            if known:  # of what nobody published, nothing more is heard
+                left = min(left, frozen.extra.get(offer, 0) + not_held(state, offer).get(frozen.ticket, 0))
+            for event, units in frozen.over.items():
+                still = min(left, units.get(offer, 0))
+                left -= still
+                yield frozen, event, offer, still
+
+
 def kept_beyond(state: OrderState) -> dict[str, int]:
     """Gift units by offer that were packed although the order no longer earned them when they were.
 
     What went out beyond its paper, or on one that carried too much, was told with the event that said so.
     """
+    told: dict[tuple[str, str], int] = {}
+    for frozen, _, offer, units in over_gifts(state):
+        told[frozen.ticket, offer] = told.get((frozen.ticket, offer), 0) + units
     out: dict[str, int] = {}
+    strange: dict[str, int] = {}
     for frozen in state.frozen:
         for offer, units in frozen.done.items():
-            out[offer] = out.get(offer, 0) + max(0, units - frozen.over.get(offer, 0))
-    wanted = {offer: state.wishes[offer].claim.units for offer in out if offer in state.wishes}
-    return {offer: units - wanted[offer] for offer, units in out.items() if offer in wanted and units > wanted[offer]}
+            wish = state.wishes.get(offer)
+            if wish is not None:
+                kind = out if frozen.carries(offer, wish.answer) else strange
+                kind[offer] = kind.get(offer, 0) + max(0, units - told.get((frozen.ticket, offer), 0))
+    beyond = {offer: max(0, units - state.wishes[offer].claim.units) for offer, units in out.items()}
+    found = {offer: beyond.get(offer, 0) + strange.get(offer, 0) for offer in beyond | strange}
+    return {offer: units for offer, units in found.items() if units}
 
 
 def with_customer(state: OrderState, offer: str) -> int:

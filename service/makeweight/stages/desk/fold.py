@@ -6,9 +6,16 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
-from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
-from makeweight.stages.desk.telling import notice, notices
-from makeweight.stages.desk.tickets import open_contents, opened_after, papers_after, released_ticket, tickets
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn, withdrawn_of
+from makeweight.stages.desk.telling import notices
+from makeweight.stages.desk.tickets import (
+    open_contents,
+    opened_after,
+    paper_of,
+    papers_after,
+    released_ticket,
+    tickets,
+)
 from makeweight.stages.port import Store, Subject
 
 LEFT = frozenset({"short_picked", "put_back", "returned", "scrapped"})  # what the ledger's ``Decision.left`` counts
@@ -61,6 +68,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             gifts=entry.gifts,
             blocked=entry.blocked,
             withheld=entry.withheld,
+            unpaid=unpaid_of(entry.evaluation),
         )
     else:
         state = replaced(
@@ -76,6 +84,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             gifts={**old.gifts, **entry.gifts},
             blocked=entry.blocked,
             withheld=entry.withheld,
+            unpaid=unpaid_of(entry.evaluation),
             overdue=0,
             overdue_at=None,
         )
@@ -107,16 +116,16 @@ def _changed(
     papers: list[str] = []
     if state.frozen:
         state, papers = floor.reviewed(state, at)
-    if state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits:
+    tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
+    if tells or state.frozen:
         state = replaced(state, notices=notices(state, at, answered))
     if moved:
         contents = open_contents(state)
         state = replaced(state, opened=opened_after(state, contents))
         state = replaced(state, papers=papers_after(state, contents))
     _keep(store, state)
-    order = state.order.order
-    said = set(subjects)
-    return [*subjects, *(paper for ticket in papers if (paper := ("paper", order, ticket)) not in said)]
+    said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
+    return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)
 
 
 def _answered(store: Store, entry: Answered) -> list[Subject]:
@@ -136,10 +145,15 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
     if wish.claim.benefit:
         subjects.append(("notices", entry.order, "shipping"))
-    before = wish.answer.site if wish.answer is not None and wish.held else None
+    before = (wish.answer.gift, wish.answer.site) if wish.answer is not None and wish.held else None
     heard = wish.answer.left if wish.answer is not None else 0
-    moved = answer.units != wish.held or answer.left != heard or (answer.units > 0 and answer.site != before)
-    return _changed(store, state, entry.at, *subjects, answered=answer.offer, moved=moved)
+    moved = answer.units != wish.held or answer.left != heard
+    moved = moved or (answer.units > 0 and (answer.gift, answer.site) != before)
+    if not state.frozen:
+        return _changed(store, state, entry.at, *subjects, answered=answer.offer, moved=moved)
+    # What is on the floor is measured against what the order now holds and wants of every offer.
+    said = _changed(store, state, entry.at, *subjects, moved=moved)
+    return [*said, ("notices", entry.order, "")] if _moved(store, state) else said
 
 
 def _reported(store: Store, entry: Reported) -> list[Subject]:
@@ -151,7 +165,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     if at is None:
         at = len(frozen)
-        printed = released_ticket(state, entry.site, entry.lines, entry.paper)
+        paper = paper_of(state, event.ticket, event.edition)
+        printed = released_ticket(state, entry.site, entry.lines, entry.paper, paper)
         if printed not in tickets(state):
             # An older paper than what was last said: it becomes the ticket's last word, with an edition of its own.
             printed = replaced(printed, edition=state.edition + 1)
@@ -159,27 +174,24 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
         frozen.append(
             Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed, printed=named, since=event.at)
         )
-    frozen[at] = floor.after(frozen[at], event, {command.offer: command.units for command in entry.gifts})
-    if entry.over:
-        over = {offer: frozen[at].over.get(offer, 0) + units for offer, units in entry.over.items()}
-        frozen[at] = replaced(frozen[at], over={**frozen[at].over, **over})
+    handled = {command.offer: command.units for command in entry.gifts}
+    frozen[at] = floor.after(frozen[at], event, handled, entry.over)
     facts = {**state.facts, event.event: Fact(entry.digest, entry.gifts)}
     left = dict(state.left)
     for command in entry.gifts:
         if command.happened in LEFT:
             left[command.offer] = left.get(command.offer, 0) + command.units
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
-    if entry.over:
-        text = f"Ticket {event.ticket} goes out with gift units that the order does not hold. A person decides."
-        told = notice(state, "over_gift", event.event, sum(entry.over.values()), text, entry.at)
-        state = replaced(state, notices={**state.notices, told.id: told})
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
-    before = {id_: known.amount for id_, known in state.notices.items()}
     said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order))
-    after = _known(store, entry.order).notices
-    moved = any(before.get(id_) != new.amount for id_, new in after.items())
-    return [*said, ("notices", entry.order, "" if moved else event.event)]
+    return [*said, ("notices", entry.order, "" if _moved(store, state) else event.event)]
+
+
+def _moved(store: Store, before: OrderState) -> bool:
+    """Whether a notice was opened or closed, or is about more or less, since the state before."""
+    known = {id_: old.amount for id_, old in before.notices.items()}
+    return any(known.get(id_) != new.amount for id_, new in _known(store, before.order.order).notices.items())
 
 
 def _overdue(store: Store, entry: Overdue) -> list[Subject]:
@@ -199,10 +211,15 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     lapsed = {*entry.offers, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
     judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in lapsed else j for j in entry.evaluation.judgements]
     newer = [c for c in entry.claims if c.offer not in state.wishes or c.number > state.wishes[c.offer].claim.number]
+    evaluation = replaced(entry.evaluation, judgements=judgements)
+    # What was claimed since the state that the writer of the entry knew is withdrawn as well.
+    known = replaced(state, wishes=_claimed(state, newer))
+    newer += withdrawn_of(known, sorted(lapsed))
     state = replaced(
         state,
         edition=state.edition + 1,
-        evaluation=replaced(entry.evaluation, judgements=judgements),
+        evaluation=evaluation,
+        unpaid=unpaid_of(evaluation),
         wishes=_claimed(state, newer),
         standby=entry.standby,
         benefits={offer: benefit for offer, benefit in entry.benefits.items() if offer not in lapsed},

@@ -61,8 +61,7 @@ def standing(state: OrderState | None) -> list[Count]:
             found.append(Count(check.offer, "overcharged" if check.due > 0 else "undercharged", abs(check.due)))
     found.extend(Count(offer, "qualified", 1) for offer in {check.offer for check in state.evaluation.prices})
     for frozen in state.frozen:
-        if frozen.packed:
-            found.extend(Count(offer, "redeemed", 1) for offer in frozen.gifts_left)
+        found.extend(Count(offer, "redeemed", 1) for offer, units in frozen.done.items() if units)
     if state.frozen:
         found.extend(Count(offer, "over_gift_units", units) for offer, units in kept_beyond(state).items())
     return found

@@ -41,12 +41,13 @@ class Wish:
 
 @value
 class Paper:
-    """What a ticket carried from an edition on: units by line number, gift units by offer."""
+    """What a ticket carried from an edition on: units by line number, gift units by offer, and which gifts they are."""
 
     edition: int
     ticket: str
     lines: dict[str, int]
     gifts: dict[str, int]
+    named: dict[str, str] = field(default_factory=dict)
 
 
 @value
@@ -56,7 +57,8 @@ class Frozen:
     By line number or offer: ``done`` gift units are packed and still out, ``gone`` and ``gone_lines`` have left the
     paper (short-picked, put back, returned), ``back`` of those came back from the customer. ``asked_at``: since when
     something is to be taken off it; ``alerted``: nothing came of that for too long. ``since`` is when that was, as the
-    warehouse said. ``printed`` names the gift of each offer on it, ``over`` the units that were told as over-gifts.
+    warehouse said. ``printed`` names the gift of each offer on it, ``extra`` the units beyond it that the warehouse has
+    named, and ``over`` by event and offer those that were not the order's when the event came.
     """
 
     ticket: str
@@ -72,12 +74,21 @@ class Frozen:
     asked_at: Instant | None = None
     alerted: bool = False
     printed: dict[str, str] = field(default_factory=dict)
-    over: dict[str, int] = field(default_factory=dict)
+    extra: dict[str, int] = field(default_factory=dict)
+    over: dict[str, dict[str, int]] = field(default_factory=dict)
     since: Instant | None = None
 
     def on_paper(self, offer: str) -> int:
         """Gift units of an offer that are on it, packed or not."""
         return self.gifts.get(offer, 0) - self.gone.get(offer, 0)
+
+    def carries(self, offer: str, answer: Decision | None) -> bool:
+        """Whether its gift of an offer may be what the order holds: the same gift, from the same site."""
+        return answer is None or answer.gift is None or self.place(offer) == (answer.gift, answer.site)
+
+    def place(self, offer: str) -> tuple[str | None, str]:
+        """The gift of an offer that is on it, and the site that it leaves from."""
+        return self.printed.get(offer), self.site
 
     @property
     def gifts_left(self) -> dict[str, int]:
@@ -110,7 +121,8 @@ class OrderState:
 
     ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
     ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``; ``left`` counts
-    gift units by offer that the ledger was told to have left the order, which it may not have answered yet.
+    gift units by offer that the ledger was told to have left the order, which it may not have answered yet. ``unpaid``
+    says by offer until when the order has to be paid for it to stand.
     """
 
     order: Order
@@ -133,6 +145,7 @@ class OrderState:
     papers: list[Paper] = field(default_factory=list)
     notices: dict[str, Notice] = field(default_factory=dict)
     left: dict[str, int] = field(default_factory=dict)
+    unpaid: dict[str, Instant] = field(default_factory=dict)
 
     @property
     def released_at(self) -> Instant | None:
@@ -158,12 +171,6 @@ class OrderState:
         rest += self.unpaid.values()
         return min(rest if answer is None else [answer, *rest], default=None)
 
-    @property
-    def unpaid(self) -> dict[str, Instant]:
-        """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
-        waits = [j for j in self.evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID]
-        return {j.offer: j.pay_by for j in waits if j.pay_by is not None}
-
     def answer_due_at(self) -> Instant | None:
         """When the ledger's answer is next looked for.
 
@@ -181,6 +188,11 @@ class OrderState:
         return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
 
 
+def unpaid_of(evaluation: Evaluation) -> dict[str, Instant]:
+    """By offer, until when the order has to be paid for it to stand; one that has lapsed no longer waits."""
+    return {j.offer: j.pay_by for j in evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID}
+
+
 def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
     """Offers claimed before and no longer wanted are claimed with 0."""
     return [
@@ -194,6 +206,23 @@ def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
         )
         for offer, wish in sorted(state.wishes.items())
         if offer not in kept
+    ]
+
+
+def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
+    """Claims of 0 on some offers, at the order's revision."""
+    step = state.step + 1
+    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
+    return [
+        replaced(
+            claim,
+            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
+            revision=state.order.revision,
+            step=step,
+            units=0,
+        )
+        for offer, claim in wishes
+        if claim.units
     ]
 
 

@@ -22,7 +22,12 @@ def told(state: OrderState) -> list[Told]:
     """One sentence for each offer that the order met or nearly met, by offer."""
     if not state.evaluation.judgements and not state.wishes:
         return []
-    said = {judged.offer: _told_judgement(state, judged) for judged in state.evaluation.judgements}
+    asked = {offer for offer, wish in state.wishes.items() if wish.claim.units or wish.held}
+    said = {
+        judged.offer: _told_judgement(state, judged)
+        for judged in state.evaluation.judgements
+        if judged.offer not in asked and judged.offer not in state.benefits
+    }
     for offer, benefit in state.benefits.items():
         said[offer] = Told(offer, "granted", f"Given: {benefit.replace('_', ' ')}.")
     capped = {j.offer: j.wanted for j in state.evaluation.judgements if j.reason is Reason.ORDER_CAP}
@@ -121,7 +126,7 @@ def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict
             fresh |= _of_floor(state, at)
         for offer, wish in state.wishes.items():
             fresh |= _of_wish(state, offer, wish, at)
-        kept = {id_: old for id_, old in state.notices.items() if old.kind == "over_gift" and old.offer is None}
+        kept: dict[str, Notice] = {}
         known = list(state.notices.items())
     else:
         fresh = _of_wish(state, answered, state.wishes[answered], at)
@@ -248,6 +253,13 @@ def _of_floor(state: OrderState, at: Instant) -> dict[str, Notice]:
             hours = PUT_BACK_WITHIN // timedelta(hours=1)
             text = f"Neither packed nor put back for {hours} h: {units} units of ticket {frozen.ticket}. Count them."
             told.append(notice(state, "put_back_overdue", frozen.ticket, units, text, at))
+    over: dict[tuple[str, str], int] = {}
+    for frozen, event, _, units in floor.over_gifts(state):
+        over[frozen.ticket, event] = over.get((frozen.ticket, event), 0) + units
+    for (ticket, event), units in over.items():
+        if units:
+            text = f"Ticket {ticket} goes out with gift units that the order does not hold. A person decides."
+            told.append(notice(state, "over_gift", event, units, text, at))
     for offer, units in floor.kept_beyond(state).items():
         text = f"{units} gift units went out that the order no longer earned: kept below the threshold."
         told.append(notice(state, "over_gift", f"kept/{offer}", units, text, at, offer=offer))

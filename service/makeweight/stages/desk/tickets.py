@@ -7,6 +7,7 @@ from makeweight.domain.customs import customs_line, tariff_categories
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import GiftLine, PickTicket, TicketState, Told
 from makeweight.domain.values import replaced
+from makeweight.stages.desk.floor import outstanding
 from makeweight.stages.desk.state import MAX_PAPERS, OrderState, Paper, Wish
 from makeweight.stages.desk.telling import told
 
@@ -87,14 +88,6 @@ def _part(line: Line, units: int) -> Line:
     return replaced(cut, units=units, cancelled_units=0, total_charged=charged, total_list=listed)
 
 
-def outstanding(state: OrderState, offer: str, wish: Wish) -> int:
-    """Units held that are on no frozen ticket. What the ledger has not yet answered to have left is not held."""
-    if not state.frozen:
-        return wish.held
-    unheard = state.left.get(offer, 0) - (wish.answer.left if wish.answer else 0)
-    return wish.held - max(0, unheard) - sum([frozen.on_paper(offer) for frozen in state.frozen])
-
-
 def opened_after(state: OrderState, contents: dict[str, Content]) -> dict[str, int]:
     """The latest open ticket by site, with those that there is now content for."""
     if state.order.status == "cancelled":
@@ -126,9 +119,10 @@ def papers_after(state: OrderState, contents: dict[str, Content]) -> list[Paper]
         content = contents.get(site) or Content([], {})
         ticket = ticket_id(state, site, number)
         lines = {str(line.number): line.units - line.cancelled_units for line in content.lines}
+        named = {offer: _gift_named(state.wishes[offer]) for offer in content.gifts}
         last = next((p for p in reversed(papers) if p.ticket == ticket), None)
-        if last is None or last.lines != lines or last.gifts != content.gifts:
-            papers = [*papers, Paper(state.edition, ticket, lines, content.gifts)]
+        if last is None or (last.lines, last.gifts, last.named) != (lines, content.gifts, named):
+            papers = [*papers, Paper(state.edition, ticket, lines, content.gifts, named)]
     return papers if len(papers) <= MAX_PAPERS else papers[-MAX_PAPERS:]
 
 
@@ -140,12 +134,20 @@ def paper_of(state: OrderState, ticket: str, edition: int) -> Paper:
     return next((p for p in reversed(known) if p.edition <= edition), known[0])
 
 
-def released_ticket(state: OrderState, site: str, lines: dict[str, int], gifts: dict[str, int]) -> PickTicket:
-    """The open ticket of a site as it went to the floor, as far as the order still knows its lines and gifts."""
+def released_ticket(
+    state: OrderState, site: str, lines: dict[str, int], gifts: dict[str, int], paper: Paper
+) -> PickTicket:
+    """The open ticket of a site as it went to the floor, as far as the order still knows its lines and gifts.
+
+    ``paper`` names the gifts, which may have changed since it was printed.
+    """
     known = {str(line.number): line for line in state.order.lines}
     carried = [_part(known[n], min(units, known[n].units)) for n, units in lines.items() if n in known]
-    named = {o: n for o, n in gifts.items() if o in state.wishes and _gift_named(state.wishes[o]) in state.gifts}
-    return _ticket(state, site, _number(state, site), Content(carried, named), told(state))
+    named = {
+        offer: paper.named.get(offer) or _gift_named(state.wishes[offer]) for offer in gifts if offer in state.wishes
+    }
+    units = {offer: units for offer, units in gifts.items() if named.get(offer) in state.gifts}
+    return _ticket(state, site, _number(state, site), Content(carried, units), told(state), named)
 
 
 def _gift_named(wish: Wish) -> str:
@@ -155,13 +157,18 @@ def _gift_named(wish: Wish) -> str:
     return wish.claim.options[0].gift if wish.claim.options else ""
 
 
-def _ticket(state: OrderState, site: str, number: int, content: Content | None, telling: list[Told]) -> PickTicket:
+def _ticket(
+    state: OrderState,
+    site: str,
+    number: int,
+    content: Content | None,
+    telling: list[Told],
+    named: dict[str, str] | None = None,
+) -> PickTicket:
     order = state.order
     lines = content.lines if content else []
-    gifts = [_gift_line(state, offer, units) for offer, units in sorted(content.gifts.items())] if content else []
-    # What a gift adds to the parcel's tariff categories may cost more than the gift.
-    codes = [line.hs_code for line in lines] + [gift.customs.hs_code if gift.customs else None for gift in gifts]
-    abroad = any(gift.customs_line is not None for gift in gifts)
+    carried = sorted(content.gifts.items()) if content else []
+    gifts = [_gift_line(state, offer, units, named.get(offer) if named else None) for offer, units in carried]
     return PickTicket(
         ticket=ticket_id(state, site, number),
         order=order.order,
@@ -178,8 +185,16 @@ def _ticket(state: OrderState, site: str, number: int, content: Content | None, 
         told=telling,
         order_parts=_order_parts(order),
         hold=order.hold,
-        tariff_categories=tariff_categories(codes) if abroad else None,
+        tariff_categories=_categories(lines, gifts) if gifts else None,
     )
+
+
+def _categories(lines: list[Line], gifts: list[GiftLine]) -> int | None:
+    """Tariff categories of a parcel with customs lines: what a gift adds to them may cost more than the gift."""
+    if all(gift.customs_line is None for gift in gifts):
+        return None
+    codes = [gift.customs.hs_code if gift.customs else None for gift in gifts]
+    return tariff_categories([*(line.hs_code for line in lines), *codes])
 
 
 def _state(state: OrderState) -> TicketState:
@@ -193,10 +208,13 @@ def _state(state: OrderState) -> TicketState:
     return "final"
 
 
-def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
+def _gift_line(state: OrderState, offer: str, units: int, named: str | None) -> GiftLine:
     wish = state.wishes[offer]
     answer = wish.answer
-    gift = state.gifts[_gift_named(wish)]
+    gift = state.gifts[named or _gift_named(wish)]
+    substitute = answer is not None and answer.substitute
+    if answer is not None and answer.gift not in (None, gift.gift):
+        substitute = any(option.gift == gift.gift and option.substitute for option in wish.claim.options)
     judged = next((j for j in state.evaluation.judgements if j.offer == offer), None)
     declared = None
     if gift.customs is not None and gift.crosses_border(state.order.destination):
@@ -210,7 +228,7 @@ def _gift_line(state: OrderState, offer: str, units: int) -> GiftLine:
         stated_value=gift.stated_value,
         triggered_by=judged.lines if judged else [],
         gtin=gift.gtin,
-        substitute=answer is not None and answer.substitute,
+        substitute=substitute,
         weight_grams=gift.weight_grams,
         customs=gift.customs,
         cautions=gift.cautions,

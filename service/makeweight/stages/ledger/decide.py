@@ -96,7 +96,7 @@ def _seen(store: Store, command: Receipt | HandledGift | StockCommand, view: Vie
     if seen.command != command:
         return _conflict(f"Command {command.id} came before with other content; the first counts")
     if seen.refused is not None and not isinstance(seen.command, Receipt | HandledGift):
-        return Verdict("rejected", problem=_problem(seen.command, seen.refused))
+        return Verdict("rejected", subjects=[("level", command.offer)], problem=_problem(seen.command, seen.refused))
     return _repeated(store, command.offer, command.id, _of_command(command.offer, command.id, seen), view)
 
 
