@@ -5,12 +5,19 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 
 from datetime import timedelta
 
+from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
+from makeweight.domain.claims import Receipt
 from makeweight.domain.entries import Lapsed
+from makeweight.domain.orders import Fulfilment
 from makeweight.domain.values import replaced
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import standing
+from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.desk.tickets import tickets
+from makeweight.stages.port import Message
 from tests.support.build import PLACED, line, order
+from tests.support.nodes import Network
 from tests.support.shop import Shop, document, gives, handled_gift, handled_line
 from tests.support.transitions import Watch
 
@@ -303,3 +310,24 @@ def test_a_late_writer_s_lapse_leaves_no_claim_unpaid():
             if output.channel == "ledger-commands":
                 shop.take("ledger", output.body, PLACED + timedelta(days=1))
     assert (shop.outcome("A").units, shop.balance().free) == (0, 9)
+
+
+# ---------------------------------------------------------------- a host that says only the latest level
+
+
+def test_a_gift_that_is_put_back_and_wanted_is_on_the_next_ticket():
+    """The ledger says its decision once all entries of a command are folded: same units, same place, and one left."""
+    network = Network(Book([read_campaign(document(gives()))]), PLACED)
+    network.send("ledger", Message(Receipt("r", TIN, "TIN", "main", 1)))
+    body = order(line(6000))
+    facts = [
+        Fulfilment("w1", "A", "A/main/1", "released", PLACED),
+        Fulfilment("w2", "A", "A/main/1", "put_back", PLACED, lines=[handled_gift(1)]),
+    ]
+    for message in (body, *facts):
+        network.send("desk", Message(message, message.event if isinstance(message, Fulfilment) else "digest"))
+        network.drain()
+    state = network.nodes["desk"].store.get(ORDERS, "A")
+    assert [(g.gift, g.units) for t in tickets(state) for g in t.gift_lines] == [("TIN", 1)]
+    last = network.said["pick-tickets", "A/main/2"][-1].body
+    assert [(g.gift, g.units) for g in last.gift_lines] == [("TIN", 1)]

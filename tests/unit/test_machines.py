@@ -363,7 +363,8 @@ def window(tell):
 
 SCENARIOS = (
     revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, reservations_are_lost,
-    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor, gifts_alone_that_are_not_found, lapsed,
+    answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor,
+    gifts_alone_that_are_not_found, lapsed,
     put_back_for_another_site, units, short_and_back, counts_and_damage, transfers, stock_runs_out,
     stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
 )  # fmt: skip

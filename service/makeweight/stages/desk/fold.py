@@ -145,7 +145,8 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     if wish.claim.benefit:
         subjects.append(("notices", entry.order, "shipping"))
     before = (wish.answer.gift, wish.answer.site) if wish.answer is not None and wish.held else None
-    moved = answer.units != wish.held or (answer.units > 0 and (answer.gift, answer.site) != before)
+    heard = answer.left - (wish.answer.left if wish.answer is not None else 0)
+    moved = answer.units != wish.held or (answer.units > 0 and (answer.gift, answer.site) != before) or heard != 0
     if not state.frozen:
         return _changed(store, state, entry.at, *subjects, answered=answer.offer, moved=moved)
     # What is on the floor is measured against what the order now holds and wants of every offer.
