@@ -331,3 +331,16 @@ def test_a_gift_that_is_put_back_and_wanted_is_on_the_next_ticket():
     assert [(g.gift, g.units) for t in tickets(state) for g in t.gift_lines] == [("TIN", 1)]
     last = network.said["pick-tickets", "A/main/2"][-1].body
     assert [(g.gift, g.units) for g in last.gift_lines] == [("TIN", 1)]
+
+
+def test_a_lapse_waits_for_its_answer_as_a_revision_does():
+    """Due 30 s after the lapse, and not at once because the order was judged a day before."""
+    shop = shop_of(gives(paid_within_days=1))
+    shop.place(order(line(6000)))
+    shop.sleep()
+    lapse = PLACED + timedelta(days=1)
+    shop.tick(lapse)
+    shop.tick(lapse + timedelta(seconds=29))
+    assert (shop.ticket("A").state, shop.state("A").overdue) == ("held", 0)
+    shop.tick(lapse + timedelta(seconds=30))
+    assert (shop.ticket("A").state, shop.state("A").overdue) == ("gift_to_follow", 1)

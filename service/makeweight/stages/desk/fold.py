@@ -222,6 +222,7 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
         wishes=wishes,
         benefits={offer: benefit for offer, benefit in state.benefits.items() if offer not in unpaid},
         standby=[claim for claim in state.standby if claim.offer not in unpaid],
+        overdue_at=entry.at,  # the answers to what is withdrawn are waited for from now on
     )
     order = entry.order
     return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))
