@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Receipt, Tick
 from makeweight.domain.entries import Lapsed
 from makeweight.domain.orders import Fulfilment
 from makeweight.domain.values import replaced
@@ -18,7 +18,7 @@ from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.port import Message
 from tests.support.build import PLACED, line, order
 from tests.support.nodes import Network
-from tests.support.shop import Shop, document, gives, handled_gift, handled_line
+from tests.support.shop import Shop, amended, document, gives, handled_gift, handled_line
 from tests.support.transitions import Watch
 
 MINUTE = timedelta(minutes=1)
@@ -344,3 +344,46 @@ def test_a_lapse_waits_for_its_answer_as_a_revision_does():
     assert (shop.ticket("A").state, shop.state("A").overdue) == ("held", 0)
     shop.tick(lapse + timedelta(seconds=30))
     assert (shop.ticket("A").state, shop.state("A").overdue) == ("gift_to_follow", 1)
+
+
+def network_of(*offers, gifts=("TIN",)):
+    """Both stages on nodes, with one of each gift, and order A placed for 60.00."""
+    network = Network(Book([read_campaign(document(*offers))]), PLACED)
+    for gift in gifts:
+        network.send("ledger", Message(Receipt(f"r-{gift}", TIN, gift, "main", 1)))
+    network.send("desk", Message(order(line(6000)), "1"))
+    network.drain()
+    return network
+
+
+def last_take_off(network):
+    """What the released ticket was last said to be asked for."""
+    return [x.offer for x in network.said["pick-tickets", "A/main/1"][-1].body.take_off]
+
+
+def test_a_desk_that_dies_over_a_lapse_still_asks_for_the_gift_on_the_floor():
+    """The lapse is in the log and was not said: when its answer is missed, all of it is."""
+    network = network_of(gives(paid_within_days=1))
+    network.send("desk", Message(Fulfilment("w1", "A", "A/main/1", "released", PLACED), "w1"))
+    network.drain()
+    for nth, crash in enumerate(("logged", None)):
+        at = PLACED + timedelta(days=1, seconds=60 * nth)
+        network.send("desk", Message(Tick(f"t{nth}", at)))
+        network.deliver("desk", 0, crash)
+    network.drain()
+    assert last_take_off(network) == [TIN]
+    assert network.said["notices", "A/intercept/A/main/1"][-1].body.amount == 1
+
+
+def test_a_desk_that_dies_over_an_answer_still_asks_for_the_gift_on_the_floor():
+    """The answer brings the PAD instead of the TIN that is on the floor; a repeat of it says so."""
+    network = network_of(gives(choice=["TIN", "PAD"]), gifts=("TIN", "PAD"))
+    network.send("desk", Message(amended(order(line(6000)), chosen_gift="PAD"), "2"))
+    network.deliver("desk", 0)
+    network.send("desk", Message(Fulfilment("w1", "A", "A/main/1", "released", PLACED), "w1"))
+    network.deliver("desk", 0)
+    network.deliver("ledger", 0)
+    network.deliver("desk", 0, "logged")
+    network.drain()
+    assert last_take_off(network) == [TIN]
+    assert network.said["notices", "A/intercept/A/main/1"][-1].body.amount == 1
