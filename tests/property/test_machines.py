@@ -23,15 +23,18 @@ from tests.support.transitions import Watch
 START = datetime(2026, 11, 24, 10, tzinfo=UTC)
 CLOCKS = (WEEK.start - timedelta(minutes=1), START, START, START, WEEK.end - timedelta(minutes=1))
 SITES = ("N", "S")
+FACTS = ("released", "released", "released", "packed", "dispatched", "short_picked", "put_back", "gift_returned")
 OFFERS = {"tin": "TIN", "each": "MUG", "first": "PAD", "second": "PEN"}
 BOOK = Book(
     [
         read_campaign(
             document(
-                gives("tin", "TIN", brands=["A"], at_least=1000, otherwise=["BAG"], when_out="substitute"),
+                gives(
+                    "tin", "TIN", brands=["A"], at_least=1000, otherwise=["BAG"], choice=["BAG"], when_out="substitute"
+                ),
                 gives("each", "MUG", at_least=700, for_each=True, caps={"total": 20}, when_out="owed"),
                 gives("first", "PAD", at_least=2000, group="g", rank=1, when_out="next"),
-                gives("second", "PEN", at_least=1500, group="g", rank=2, caps={"per_customer": 1}),
+                gives("second", "PEN", at_least=1500, group="g", rank=2, caps={"per_customer": 1}, paid_within_days=1),
                 gives("ships", None, benefit="free_shipping", over=1800, caps={"total": 3}),
             )
         )
@@ -51,6 +54,7 @@ class Day:
 
     def run(self, length: int) -> None:
         """So many things happen; then everything is delivered."""
+        self.watch.look(self.network.nodes["ledger"].store, self.network.now)
         for _ in range(length):
             happens = self.rng.choices(
                 [self.order, self.receipt, self.fact, self.gift_fact, self.people, self.time, self.deliver, self.again],
@@ -68,13 +72,22 @@ class Day:
         revision = rng.choice([max(1, self.revisions[name])] * 3 + [rng.randint(1, 4)])
         lines = [
             Line(
-                n, f"s{n}", rng.randint(0, 2), rng.choice([0, 690, 900, 1600, 6900]), brand=rng.choice("AB"), site=site
+                n,
+                f"s{n}",
+                rng.randint(0, 2),
+                rng.choice([0, 690, 900, 1600, 6900]),
+                brand=rng.choice("AB"),
+                site=site,
+                back_ordered=rng.random() < 0.1,
             )
             for n, site in enumerate(rng.sample(SITES * 2, rng.randint(0, 3)), 1)
         ]
         status = rng.choice(["placed", "amended", "amended", "cancelled"])
         hold = rng.choice([None, None, None, "payment"])
-        body = Order(name, revision, status, START, START, "IE", "EUR", lines, customer=rng.choice("cd"), hold=hold)
+        body = Order(
+            name, revision, status, START, START, "IE", "EUR", lines, customer=rng.choice("cd"), hold=hold,
+            chosen_gift=rng.choice([None, "BAG"]), paid_at=rng.choice([None, START]),
+        )  # fmt: skip
         self.network.send("desk", Message(body, digest(body)))
 
     def receipt(self) -> None:
@@ -90,13 +103,14 @@ class Day:
         rng = self.rng
         self.events += 1
         order, site = f"O{rng.randint(1, 3)}", rng.choice(SITES)
-        lines = [HandledLine(rng.randint(1, 2), line=1)] if rng.random() < 0.3 else []
-        if rng.random() < 0.3:
+        lines = [HandledLine(rng.randint(1, 2), line=rng.randint(1, 2))] if rng.random() < 0.3 else []
+        for _ in range(rng.choice([0, 0, 1, 2])):
             offer, gift = rng.choice(list(OFFERS.items()))
-            lines.append(HandledLine(rng.randint(1, 2), offer=f"week/{offer}", gift=gift))
+            found = rng.choice(["saleable", "scrap", None])
+            lines.append(HandledLine(rng.randint(1, 2), offer=f"week/{offer}", gift=gift, condition=found))
         body = Fulfilment(
             f"w{self.events}", order, f"{order}/{site}/{rng.choice([1, 1, 1, 2])}",
-            rng.choice(["released", "released", "packed"]), START, rng.choice([0, 0, 0, 1, 2, 3, 5]), lines,
+            rng.choice(FACTS), START, rng.choice([0, 0, 0, 1, 2, 3, 5]), lines,
         )  # fmt: skip
         self.network.send("desk", Message(body, digest(body)))
 
@@ -137,7 +151,7 @@ class Day:
     def time(self) -> None:
         """Some seconds pass, and the desk hears of it."""
         self.events += 1
-        self.network.now += timedelta(seconds=self.rng.choice([1, 20, 40, 40]))
+        self.network.now += timedelta(seconds=self.rng.choice([1, 20, 40, 40, 90_000]))
         self.network.send("desk", Message(Tick(f"t{self.events}", self.network.now)))
 
     def deliver(self) -> None:

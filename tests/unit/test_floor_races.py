@@ -5,15 +5,20 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 
 from datetime import timedelta
 
+from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Tick
+from makeweight.domain.claims import Receipt, Tick
 from makeweight.domain.entries import Lapsed
+from makeweight.domain.orders import Fulfilment
 from makeweight.domain.values import replaced
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import standing
+from makeweight.stages.desk.state import ORDERS
+from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.port import Message, View
 from tests.support.build import PLACED, line, order
-from tests.support.shop import Shop, document, gives, handled_gift, handled_line
+from tests.support.nodes import Network
+from tests.support.shop import Shop, amended, document, gives, handled_gift, handled_line
 from tests.support.transitions import Watch
 
 MINUTE = timedelta(minutes=1)
@@ -307,3 +312,80 @@ def test_a_late_writer_s_lapse_leaves_no_claim_unpaid():
             if output.channel == "ledger-commands":
                 shop.take("ledger", output.body, PLACED + timedelta(days=1))
     assert (shop.outcome("A").units, shop.balance().free) == (0, 9)
+
+
+# ---------------------------------------------------------------- a host that says only the latest level
+
+
+def test_a_gift_that_is_put_back_and_wanted_is_on_the_next_ticket():
+    """The ledger says its decision once all entries of a command are folded: same units, same place, and one left."""
+    network = Network(Book([read_campaign(document(gives()))]), PLACED)
+    network.send("ledger", Message(Receipt("r", TIN, "TIN", "main", 1)))
+    body = order(line(6000))
+    facts = [
+        Fulfilment("w1", "A", "A/main/1", "released", PLACED),
+        Fulfilment("w2", "A", "A/main/1", "put_back", PLACED, lines=[handled_gift(1)]),
+    ]
+    for message in (body, *facts):
+        network.send("desk", Message(message, message.event if isinstance(message, Fulfilment) else "digest"))
+        network.drain()
+    state = network.nodes["desk"].store.get(ORDERS, "A")
+    assert [(g.gift, g.units) for t in tickets(state) for g in t.gift_lines] == [("TIN", 1)]
+    last = network.said["pick-tickets", "A/main/2"][-1].body
+    assert [(g.gift, g.units) for g in last.gift_lines] == [("TIN", 1)]
+
+
+def test_a_lapse_waits_for_its_answer_as_a_revision_does():
+    """Due 30 s after the lapse, and not at once because the order was judged a day before."""
+    shop = shop_of(gives(paid_within_days=1))
+    shop.place(order(line(6000)))
+    shop.sleep()
+    lapse = PLACED + timedelta(days=1)
+    shop.tick(lapse)
+    shop.tick(lapse + timedelta(seconds=29))
+    assert (shop.ticket("A").state, shop.state("A").overdue) == ("held", 0)
+    shop.tick(lapse + timedelta(seconds=30))
+    assert (shop.ticket("A").state, shop.state("A").overdue) == ("gift_to_follow", 1)
+
+
+def network_of(*offers, gifts=("TIN",)):
+    """Both stages on nodes, with one of each gift, and order A placed for 60.00."""
+    network = Network(Book([read_campaign(document(*offers))]), PLACED)
+    for gift in gifts:
+        network.send("ledger", Message(Receipt(f"r-{gift}", TIN, gift, "main", 1)))
+    network.send("desk", Message(order(line(6000)), "1"))
+    network.drain()
+    return network
+
+
+def last_take_off(network):
+    """What the released ticket was last said to be asked for."""
+    return [x.offer for x in network.said["pick-tickets", "A/main/1"][-1].body.take_off]
+
+
+def test_a_desk_that_dies_over_a_lapse_still_asks_for_the_gift_on_the_floor():
+    """The lapse is in the log and was not said: when its answer is missed, all of it is."""
+    network = network_of(gives(paid_within_days=1))
+    network.send("desk", Message(Fulfilment("w1", "A", "A/main/1", "released", PLACED), "w1"))
+    network.drain()
+    for nth, crash in enumerate(("logged", None)):
+        at = PLACED + timedelta(days=1, seconds=60 * nth)
+        network.send("desk", Message(Tick(f"t{nth}", at)))
+        network.deliver("desk", 0, crash)
+    network.drain()
+    assert last_take_off(network) == [TIN]
+    assert network.said["notices", "A/intercept/A/main/1"][-1].body.amount == 1
+
+
+def test_a_desk_that_dies_over_an_answer_still_asks_for_the_gift_on_the_floor():
+    """The answer brings the PAD instead of the TIN that is on the floor; a repeat of it says so."""
+    network = network_of(gives(choice=["TIN", "PAD"]), gifts=("TIN", "PAD"))
+    network.send("desk", Message(amended(order(line(6000)), chosen_gift="PAD"), "2"))
+    network.deliver("desk", 0)
+    network.send("desk", Message(Fulfilment("w1", "A", "A/main/1", "released", PLACED), "w1"))
+    network.deliver("desk", 0)
+    network.deliver("ledger", 0)
+    network.deliver("desk", 0, "logged")
+    network.drain()
+    assert last_take_off(network) == [TIN]
+    assert network.said["notices", "A/intercept/A/main/1"][-1].body.amount == 1

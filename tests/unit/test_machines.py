@@ -211,6 +211,13 @@ def lapsed(tell):
         shop = tell.shop(gives(at_least=1000, paid_within_days=1, when_out=when_out), stock=stock)
         shop.place(order(line(1000)))
         shop.tick(PLACED + timedelta(days=1))
+    shop = tell.shop(gives(at_least=1000, paid_within_days=1))
+    shop.sleep()
+    shop.place(order(line(1000)))
+    shop.tick(PLACED + 31 * SECOND)
+    shop.wake(PLACED + 32 * SECOND)
+    shop.sleep()
+    shop.tick(PLACED + timedelta(days=1))
 
 
 def put_back_for_another_site(tell):

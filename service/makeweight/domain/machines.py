@@ -161,7 +161,7 @@ TICKET = Machine(
         gift_to_follow  gift_returned released
         final           judged    held void
         final           answered  gift_to_follow void
-        final           lapsed    held
+        final           lapsed    held gift_to_follow
         final           beside    void
         final           released  released
         final           short_picked released void

@@ -109,12 +109,18 @@ def decision(store: Store, answer: Decision, view: View) -> Verdict:
 
 
 def _said_again(state: OrderState, claim: Claim) -> list[Subject]:
-    """On a repeated decision: the ticket and the notices, and the claims if the next of its group may be unsaid yet."""
+    """On a repeated decision: the ticket and the notices, and the claims if the next of its group may be unsaid yet.
+
+    Of an order that is on the floor the papers too: an answer may change what is to be taken off one.
+    """
     order = claim.order
     later = [w for w in state.wishes.values() if w.claim.group == claim.group and w.claim.number > claim.number]
     moved_on = claim.group is not None and any(not wish.answered for wish in later)
     claims: list[Subject] = [("claims", order)] if moved_on else []
     shipping: list[Subject] = [("notices", order, "shipping")] if claim.benefit else []
+    if state.frozen:
+        papers: list[Subject] = [("paper", order, frozen.ticket) for frozen in state.frozen]
+        return [*claims, *papers, ("ticket", order), ("notices", order, "")]
     return [*claims, ("ticket", order), ("notices", order, claim.offer), *shipping]
 
 

@@ -91,7 +91,7 @@ def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int) -> Fro
     beyond = min(units - left, extra)
     if not left and not beyond:
         return frozen
-    back = left if happened == "gift_returned" else 0
+    back = left + beyond if happened == "gift_returned" else 0
     still = frozen.on_paper(offer) - left + frozen.extra.get(offer, 0) - beyond
     return replaced(
         frozen,
@@ -112,8 +112,8 @@ def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:
     for known in state.frozen:
         frozen, paper = known, known.paper
         take_off = asked.get(known.ticket, [])
-        put_back = bool(frozen.gone or frozen.gone_lines) and not frozen.back
-        empty = put_back and not frozen.gifts_left and not frozen.lines_left
+        put_back = any(frozen.gone.values()) or any(frozen.gone_lines.values())
+        empty = put_back and not frozen.back and not frozen.gifts_left and not frozen.lines_left
         if empty and paper.state != "void":
             paper = replaced(paper, state="void", lines=[], gift_lines=[])
         if paper is not frozen.paper or paper.take_off != take_off:

@@ -199,7 +199,10 @@ def _overdue(store: Store, entry: Overdue) -> list[Subject]:
     if state.order.revision != entry.revision or state.overdue >= entry.count:
         return []
     state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at)
-    return _changed(store, state, entry.at, ("claims", entry.order), ("ticket", entry.order))
+    # A host that died over a lapse said neither its claims nor what it takes off a paper.
+    papers: list[Subject] = [("paper", entry.order, frozen.ticket) for frozen in state.frozen]
+    told: list[Subject] = [("notices", entry.order, "")] if papers else []
+    return _changed(store, state, entry.at, ("claims", entry.order), *papers, ("ticket", entry.order), *told)
 
 
 def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
@@ -226,6 +229,7 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
         gifts={**state.gifts, **entry.gifts},
         blocked=entry.blocked,
         withheld=entry.withheld,
+        overdue_at=entry.at,  # the answers to what is withdrawn are waited for from now on
     )
     order = entry.order
     return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))

@@ -120,9 +120,10 @@ class OrderState:
     """An order as the desk knows it.
 
     ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
-    ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``; ``left`` counts
-    gift units by offer that the ledger was told to have left the order, which it may not have answered yet. ``unpaid``
-    says by offer until when the order has to be paid for it to stand.
+    ``overdue`` counts how often the ledger's answer was found missing; ``overdue_at`` is the last time, or when claims
+    were withdrawn since, from which on an answer is waited for; ``left`` counts gift units by offer that the ledger was
+    told to have left the order, which it may not have answered yet. ``unpaid`` says by offer until when the order has
+    to be paid for it to stand.
     """
 
     order: Order

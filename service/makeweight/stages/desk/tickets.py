@@ -119,10 +119,11 @@ def papers_after(state: OrderState, contents: dict[str, Content]) -> list[Paper]
         content = contents.get(site) or Content([], {})
         ticket = ticket_id(state, site, number)
         lines = {str(line.number): line.units - line.cancelled_units for line in content.lines}
-        named = {offer: _gift_named(state.wishes[offer]) for offer in content.gifts}
+        gifts = content.gifts
+        named: dict[str, str] = {offer: _gift_named(state.wishes[offer]) for offer in gifts} if gifts else {}
         last = next((p for p in reversed(papers) if p.ticket == ticket), None)
-        if last is None or (last.lines, last.gifts, last.named) != (lines, content.gifts, named):
-            papers = [*papers, Paper(state.edition, ticket, lines, content.gifts, named)]
+        if last is None or last.lines != lines or last.gifts != gifts or last.named != named:
+            papers = [*papers, Paper(state.edition, ticket, lines, gifts, named)]
     return papers if len(papers) <= MAX_PAPERS else papers[-MAX_PAPERS:]
 
 
