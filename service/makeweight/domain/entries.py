@@ -99,13 +99,22 @@ class Overdue:
 
 @value
 class Lapsed:
-    """An order was not paid in time for some offers: what it claims of them is withdrawn."""
+    """An order was not paid in time for some offers: what it claims of them is withdrawn.
+
+    The rest is judged anew, as by a revision: what they used is there for others, and the next of a group has its turn.
+    """
 
     id: str
     order: str
     revision: int
     offers: list[str]
     claims: list[Claim]
+    evaluation: Evaluation
+    standby: list[Claim]
+    benefits: dict[str, str]
+    gifts: dict[str, Gift]
+    blocked: dict[str, str]
+    withheld: dict[str, str]
     at: Instant
     kind: Literal["lapsed"] = "lapsed"
 
@@ -149,6 +158,7 @@ class Settled:
     owed: int = 0
     substitute: bool = False
     reason: Reason | None = None
+    cut: Reason | None = None
     serves: int = 0
     cause: str | None = None
     kind: Literal["settled"] = "settled"

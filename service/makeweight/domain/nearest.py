@@ -425,7 +425,7 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live) -> Evaluation
 
 
 def _recorded(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
-    if judged.reason is Reason.VALUE_USED:
+    if judged.reason is Reason.VALUE_USED or _is_partly_used(order, offer, judged):
         return _left_over(order, offer, judged, live)
 
     def goes(with_it: Order, asked: Offer) -> bool:
@@ -435,6 +435,11 @@ def _recorded(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:
     if change is None or (judged.near_miss and not all(part.kind in GOODS for part in change.parts)):
         return ""
     return change.how
+
+
+def _is_partly_used(order: Order, offer: Offer, judged: Judgement) -> bool:
+    """Whether an offer is nearly met by what others have left of its value."""
+    return judged.near_miss and offer.value_used == "once" and judge_one(order, offer).worth != judged.worth
 
 
 def _left_over(order: Order, offer: Offer, judged: Judgement, live: Live) -> str:

@@ -26,7 +26,7 @@ class Desk:
         if isinstance(body, Fulfilment):
             return facts.fact(store, body, message.digest, view)
         if isinstance(body, Tick):
-            return decide.tick(store, body)
+            return decide.tick(store, body, view)
         raise TypeError(f"the desk takes no {type(body).__name__}")
 
     def key_of(self, entry: Any) -> str:

@@ -52,14 +52,11 @@ def _all_of(state: OrderState) -> list[Subject]:
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     pins = state.evaluation.campaigns if state is not None else None
     live = view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
-    released = [frozen.since for frozen in state.frozen if frozen.since is not None] if state is not None else []
-    evaluation = evaluate(event, live, min(released, default=None))
-    claims: list[Claim] = []
-    holding: set[str] = set()
-    if state is not None:
-        holding = {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
-    choice = choose(event, evaluation, live, holding)
-    claims = choice.claims
+    if state is None:
+        choice = choose(event, evaluate(event, live), live, ())
+    else:
+        choice = choose(event, evaluate(event, live, state.released_at, state.lapsed), live, state.given)
+    evaluation, claims = choice.evaluation, choice.claims
     if state is not None:
         claims = claims + withdrawn(state, event, {c.offer for c in claims})
     if evaluation.campaigns == {} and state is not None:
@@ -146,17 +143,17 @@ def _tried(state: OrderState, group: str | None) -> set[str]:
     }
 
 
-def tick(store: Store, event: Tick) -> Verdict:
+def tick(store: Store, event: Tick, view: View) -> Verdict:
     """What is due by now: the ledger has not answered, an order was not paid, something was not put back."""
     entries: list[Overdue | Lapsed | NotPutBack] = []
     for key in store.due(ORDERS, event.at, MAX_DUE):
         state = store.get(ORDERS, key)
         if state is not None:
-            entries += _due(state, event.at)
+            entries += _due(state, event.at, view)
     return Verdict("applied", list(entries))
 
 
-def _due(state: OrderState, at: Instant) -> Iterator[Overdue | Lapsed | NotPutBack]:
+def _due(state: OrderState, at: Instant, view: View) -> Iterator[Overdue | Lapsed | NotPutBack]:
     order, revision = state.order.order, state.order.revision
     due = state.answer_due_at() if state.wishes else None
     if due is not None and due <= at:
@@ -164,29 +161,37 @@ def _due(state: OrderState, at: Instant) -> Iterator[Overdue | Lapsed | NotPutBa
         yield Overdue(f"{order}:{revision}:overdue:{count}", order, revision, at, count)
     lapsed = sorted(offer for offer, pay_by in state.unpaid.items() if pay_by <= at)
     if lapsed:
-        entry_id = f"{order}:{revision}:lapsed:{','.join(lapsed)}"
-        yield Lapsed(entry_id, order, revision, lapsed, withdrawn_of(state, lapsed), at)
+        yield _lapsed(state, lapsed, at, view)
     for frozen in state.frozen:
         if frozen.asked_at is not None and not frozen.alerted and frozen.asked_at + PUT_BACK_WITHIN <= at:
             entry_id = f"{frozen.ticket}:not_put_back:{frozen.asked_at.isoformat()}"
             yield NotPutBack(entry_id, order, frozen.ticket, frozen.asked_at, at)
 
 
-def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
-    """Claims of 0 on some offers, at the order's revision."""
+def _lapsed(state: OrderState, offers: list[str], at: Instant, view: View) -> Lapsed:
+    """The order as it is judged without some offers: their value is there for others, their group's turn too."""
+    order = state.order
+    pins = state.evaluation.campaigns
+    live = view.book.live(order.placed_at, order.market, order.currency, pins, order.order_class)
+    choice = choose(order, evaluate(order, live, state.released_at, [*state.lapsed, *offers]), live, state.given)
     step = state.step + 1
-    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
-    return [
-        replaced(
-            claim,
-            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
-            revision=state.order.revision,
-            step=step,
-            units=0,
-        )
-        for offer, claim in wishes
-        if claim.units
+    claims = [
+        replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step) for claim in choice.claims
     ]
+    return Lapsed(
+        id=f"{order.order}:{order.revision}:lapsed:{','.join(offers)}",
+        order=order.order,
+        revision=order.revision,
+        offers=offers,
+        claims=claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
+        evaluation=with_nearest(order, choice.evaluation, live),
+        standby=choice.standby,
+        benefits=choice.benefits,
+        gifts=choice.gifts,
+        blocked=choice.blocked,
+        withheld=choice.withheld,
+        at=at,
+    )
 
 
 def refused(result: Result, code: str, text: str) -> Verdict:

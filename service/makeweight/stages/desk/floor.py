@@ -42,7 +42,7 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int]) -> Froz
     if event.happened not in LEAVING:
         return frozen
     whole = not event.lines
-    gone, done, back = dict(frozen.gone), dict(frozen.done), dict(frozen.back)
+    gone, done, back, spoilt = dict(frozen.gone), dict(frozen.done), dict(frozen.back), dict(frozen.spoilt)
     for offer, units in (frozen.gifts_left if whole else named_gifts(event)).items():
         open_units = frozen.on_paper(offer)
         if event.happened == "short_picked":
@@ -54,12 +54,14 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int]) -> Froz
                 done[offer] = min(done[offer], frozen.gifts[offer] - gone[offer])
             if event.happened == "gift_returned":
                 back[offer] = back.get(offer, 0) + left
+                if condition_of(event, offer) == "scrap":
+                    spoilt[offer] = spoilt.get(offer, 0) + left
     gone_lines = frozen.gone_lines
     if event.happened == "put_back":
         on_it = frozen.lines_left
         off = on_it if whole else {n: min(units, on_it.get(n, 0)) for n, units in named_lines(event).items()}
         gone_lines = {**gone_lines, **{n: gone_lines.get(n, 0) + units for n, units in off.items() if units}}
-    return replaced(frozen, gone=gone, done=done, back=back, gone_lines=gone_lines)
+    return replaced(frozen, gone=gone, done=done, back=back, spoilt=spoilt, gone_lines=gone_lines)
 
 
 def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:
@@ -147,6 +149,11 @@ def with_customer(state: OrderState, offer: str) -> int:
     return sum(frozen.done.get(offer, 0) for frozen in state.frozen)
 
 
+def spoilt(state: OrderState, offer: str) -> int:
+    """Gift units that came back and can't be given again."""
+    return sum(frozen.spoilt.get(offer, 0) for frozen in state.frozen)
+
+
 def gift_out(state: OrderState, offer: str) -> str:
     """The gift of an offer that was packed, '' if none was."""
-    return next((f.printed.get(offer, "") for f in state.frozen if f.done.get(offer)), "")
+    return next((f.printed.get(offer, "") for f in state.frozen if f.done.get(offer) or f.spoilt.get(offer)), "")

@@ -3,7 +3,6 @@
 from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported, Superseded
 from makeweight.domain.moments import Instant
-from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, withdrawn
@@ -195,19 +194,24 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     unpaid = state.unpaid.keys() & set(entry.offers)
     if state.order.revision != entry.revision or not unpaid:
         return []  # another revision has come, or it has lapsed already
-    judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in unpaid else j for j in state.evaluation.judgements]
-    claims = [claim for claim in entry.claims if claim.offer in state.wishes]
+    seen = {claim.offer for claim in entry.claims}
+    unseen = withdrawn(state, state.order, seen, max(claim.step for claim in entry.claims)) if entry.claims else []
     wishes = dict(state.wishes)
-    for claim in claims:
-        if claim.number > wishes[claim.offer].claim.number:
-            wishes[claim.offer] = replaced(wishes[claim.offer], claim=claim)
+    for claim in entry.claims + unseen:
+        known = wishes.get(claim.offer)
+        if known is None or claim.number > known.claim.number:
+            wishes[claim.offer] = Wish(claim) if known is None else replaced(known, claim=claim)
     state = replaced(
         state,
         edition=state.edition + 1,
-        evaluation=replaced(state.evaluation, judgements=judgements),
+        lapsed=sorted({*state.lapsed, *unpaid}),
+        evaluation=entry.evaluation,
         wishes=wishes,
-        benefits={offer: benefit for offer, benefit in state.benefits.items() if offer not in unpaid},
-        standby=[claim for claim in state.standby if claim.offer not in unpaid],
+        standby=entry.standby,
+        benefits=entry.benefits,
+        gifts={**state.gifts, **entry.gifts},
+        blocked=entry.blocked,
+        withheld=entry.withheld,
     )
     order = entry.order
     return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))

@@ -69,6 +69,7 @@ class Frozen:
     gone: dict[str, int] = field(default_factory=dict)
     gone_lines: dict[str, int] = field(default_factory=dict)
     back: dict[str, int] = field(default_factory=dict)
+    spoilt: dict[str, int] = field(default_factory=dict)
     asked_at: Instant | None = None
     alerted: bool = False
     printed: dict[str, str] = field(default_factory=dict)
@@ -110,7 +111,8 @@ class OrderState:
 
     ``edition`` counts the changes; ``opened`` is the latest open ticket by site, ``papers`` what such tickets carried;
     ``overdue`` counts how often the ledger's answer was found missing, the last time at ``overdue_at``; ``left`` counts
-    gift units by offer that the ledger was told to have left the order, which it may not have answered yet.
+    gift units by offer that the ledger was told to have left the order, which it may not have answered yet; ``lapsed``
+    are offers whose time to pay has passed.
     """
 
     order: Order
@@ -133,6 +135,7 @@ class OrderState:
     papers: list[Paper] = field(default_factory=list)
     notices: dict[str, Notice] = field(default_factory=dict)
     left: dict[str, int] = field(default_factory=dict)
+    lapsed: list[str] = field(default_factory=list)
 
     @property
     def waiting(self) -> bool:
@@ -171,19 +174,29 @@ class OrderState:
         return self.overdue_at + timedelta(seconds=FOLLOW_AFTER_SECONDS * 2 ** min(self.overdue, MAX_DOUBLINGS))
 
     @property
+    def released_at(self) -> Instant | None:
+        """When the first of its tickets went to the floor, as the warehouse says."""
+        return min([f.since for f in self.frozen if f.since is not None], default=None) if self.frozen else None
+
+    @property
+    def given(self) -> set[str]:
+        """Offers of which the order has units, is owed some, or had some that came back: those are given too."""
+        return {offer for offer, wish in self.wishes.items() if wish.answer and wish.answer.outcome != "declined"}
+
+    @property
     def step(self) -> int:
         """The highest step of the current revision."""
         return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
 
 
-def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
+def withdrawn(state: OrderState, event: Order, kept: set[str], step: int = 0) -> list[Claim]:
     """Offers claimed before and no longer wanted are claimed with 0."""
     return [
         replaced(
             wish.claim,
-            id=f"{event.order}/{offer}/{event.revision}.0",
+            id=f"{event.order}/{offer}/{event.revision}.{step}",
             revision=event.revision,
-            step=0,
+            step=step,
             units=0,
             customer=event.customer or wish.claim.customer,
         )
