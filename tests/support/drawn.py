@@ -15,8 +15,8 @@ Json = dict[str, Any]
 OPEN = {"dangerous_goods": "none", "age": "none", "food": "none"}
 CUSTOMS = {"hs_code": "9609.10", "origin": "IE"}
 START = datetime(2026, 11, 22, 23, 0, tzinfo=UTC)
-MINUTES = [59, 60, 60, 120, 120, 2939, 2940]  # the window in Dublin begins at 60 and ends before 2940
-ORDERS = ["O1", "O2", "O3", "O4"]
+MINUTES = [60, 120, 60, 120, 2939, 2939, 59, 2940]  # the window in Dublin begins at 60 and ends before 2940
+ORDERS = ["O1", "O2", "O3"]
 GIFTS = ["G1", "G2", "G3", "G4"]
 SITES = ["N", "S"]
 HUB = "H"  # ships no goods: a gift leaves it in a parcel of its own
@@ -29,7 +29,7 @@ def _one_of(*choices: Any) -> st.SearchStrategy[Any]:
 # ---------------------------------------------------------------- campaigns
 
 _CAUTIONS = _one_of(
-    OPEN, OPEN, OPEN, OPEN,
+    OPEN, OPEN, OPEN, OPEN, OPEN, OPEN, OPEN, OPEN,
     OPEN | {"carries": ["fragrance"]},
     OPEN | {"food": {"allergens": ["milk"]}},
     OPEN | {"dangerous_goods": {"class": "3", "lanes": ["ground"]}},
@@ -43,22 +43,23 @@ _gifts = st.fixed_dictionaries(
     {"stated_value": _one_of(300, 300, 500), "cautions": _CAUTIONS, "customs": _one_of(CUSTOMS, None)}
 )
 _scopes = _one_of(
-    {}, {}, {}, {"brands": ["Alder"]}, {"brands": ["Alder", "Birch"]}, {"categories": ["ink"]}, {"skus": ["s1", "s2"]},
+    {}, {}, {}, {}, {}, {}, {"brands": ["Alder"]}, {"brands": ["Alder", "Birch"]}, {"categories": ["ink"]}, {"skus": ["s1", "s2"]},
     {"not_skus": ["s1"]}, {"not_categories": ["paper"]}, {"brands": ["Birch"], "not_categories": ["ink"]},
 )  # fmt: skip
-_money = _one_of(1, 500, 900, 1000, 1000, 2000)
-_members = st.fixed_dictionaries(
+_money = _one_of(500, 900, 1000, 1, 500, 1000, 2000)
+# Half of the offers ask for nothing more than goods, else hardly any would be given.
+_members = st.just({}) | st.just({"clawback": "deduct"}) | st.fixed_dictionaries(
     {},
     optional={
-        "only_to": _one_of([], [], ["IE"], ["IE", "GB"]),
-        "services": _one_of([], [], ["standard"]),
+        "only_to": _one_of(["IE"], ["IE"], ["IE", "GB"]),
+        "services": _one_of([], ["standard"]),
         "top_up": st.just(True),
         "paid_within_days": _one_of(1, 2),
-        "clawback": _one_of("none", "gift_back", "deduct", "deduct"),
+        "clawback": _one_of("gift_back", "deduct", "deduct"),
     },
 )
-_caps = st.fixed_dictionaries(
-    {}, optional={"per_order": st.integers(1, 3), "per_customer": st.integers(1, 2), "total": st.integers(0, 4)}
+_caps = st.just({}) | st.fixed_dictionaries(
+    {}, optional={"per_order": st.integers(1, 3), "per_customer": st.integers(1, 2), "total": st.integers(1, 4)}
 )
 
 
@@ -70,7 +71,7 @@ def offers(draw: st.DrawFn, number: int, gifts: dict[str, Json]) -> Json:
     counts = {"by": by, **draw(_scopes), "basis": draw(_one_of("charged", "charged", "before_discount"))}
     if by != "any":
         counts[word] = draw(st.integers(1, 3) if by == "units" else _money)
-    if draw(_one_of(False, False, True)):
+    if draw(_one_of(False, False, False, True)):
         counts["not_reduced"] = True
     offer = {"offer": f"o{number}", "says": "x", "counts": counts, **draw(_members), "caps": draw(_caps)}
     once = by == "total" and draw(st.booleans())
@@ -124,7 +125,7 @@ def documents(draw: st.DrawFn) -> Json:
         "from": "2026-11-23 00:00",
         "until": "2026-11-25 00:00",
         "gifts": [{k: v for k, v in gift.items() if v is not None} for gift in gifts.values()],
-        "offers": [draw(offers(i, gifts)) for i in range(draw(st.integers(1, 5)))],
+        "offers": [draw(offers(i, gifts)) for i in range(draw(_one_of(3, 4, 2, 5, 1)))],
     }
     return document | draw(
         st.fixed_dictionaries({}, optional={"ships_from": st.just("IE"), "classes": st.just(["retail", "staff"])})
@@ -157,7 +158,7 @@ _goods = _one_of(
     {"sku": "s4", "brand": "", "categories": ["brush"]},
     {"sku": "s4", "brand": "Cedar", "kind": "wrap"},
 )
-_charged = _one_of(0, 1, 333, 500, 899, 900, 1000, 1000, 1999, 2001)
+_charged = _one_of(1000, 500, 900, 1999, 2001, 333, 899, 1000, 1, 0)
 _twists = _one_of(
     {}, {}, {}, {}, {"cancelled_units": 1}, {"cancelled_units": 3}, {"returned_units": 1}, {"returned_units": 1},
     {"returned_units": 3}, {"returned_units": 2, "faulty_units": 1}, {"returned_units": 1, "faulty_units": 1},
@@ -172,7 +173,7 @@ _oddities = _one_of(
 @st.composite
 def lines(draw: st.DrawFn, number: int) -> Json:
     """A line: some of it cancelled or sent back, reduced, added late or not there yet."""
-    units, charged, twist, oddity = draw(_one_of(1, 1, 2, 3, 0)), draw(_charged), draw(_twists), draw(_oddities)
+    units, charged, twist, oddity = draw(_one_of(1, 2, 2, 3, 0)), draw(_charged), draw(_twists), draw(_oddities)
     line = {"number": number, "units": units, "total_charged": charged, **draw(_goods), "site": draw(_one_of(*SITES))}
     line |= {name: min(many, units) for name, many in twist.items()}
     line |= {name: value for name, value in oddity.items() if name != "less"}
@@ -181,33 +182,30 @@ def lines(draw: st.DrawFn, number: int) -> Json:
     return line
 
 
-_destinations = _one_of(
-    {"country": "IE"}, {"country": "IE"}, {"country": "IE", "lane": "ground"}, {"country": "IE", "lane": "air"},
-    {"country": "IE", "area": "D", "lane": "ground"}, {"country": "GB", "lane": "ground"}, {"area": "D"},
-)  # fmt: skip
+_ORDINARY = {
+    "status": "amended", "market": "IE", "order_class": "retail", "destination": {"country": "IE", "lane": "ground"},
+    "service": "standard", "age_answer": "adult",
+}  # fmt: skip
 _buyers = st.fixed_dictionaries(
-    {
-        "status": _one_of("placed", "amended", "amended", "amended", "cancelled"),
-        "market": _one_of("IE", "IE", "IE", "IE", "IE", "UK"),
-        "order_class": _one_of("retail", "retail", "retail", "retail", "staff", "wholesale"),
-        "customer": _one_of("a", "a", "b", None),
-        "discount": _one_of(0, 0, 0, 100, 333, 5000),
-        "destination": _destinations,
-        "service": _one_of("standard", "standard", "express", ""),
-    },
-    optional={
-        "age_answer": _one_of("adult", "adult", "minor"),
-        "chosen_gift": _one_of(*GIFTS, "GX"),
-        "paid": _one_of(0, 1, 1, 3),
-    },
+    {"customer": _one_of("a", "a", "b", None), "discount": _one_of(0, 0, 0, 100, 333, 5000)},
+    optional={"chosen_gift": _one_of(*GIFTS, "GX"), "paid": _one_of(0, 1, 1, 3)},
 )
+# What keeps an order or a gift out; most orders have none of it, or one thing.
+_besides = _one_of(
+    {}, {}, {}, {}, {}, {}, {"status": "placed"}, {"status": "cancelled"}, {"status": "cancelled"}, {"market": "UK"},
+    {"order_class": "staff"}, {"order_class": "wholesale"}, {"destination": {"country": "IE"}},
+    {"destination": {"country": "IE", "lane": "air"}}, {"destination": {"country": "IE", "area": "D"}},
+    {"destination": {"country": "GB", "lane": "ground"}}, {"destination": {"country": "GB", "lane": "ground"}},
+    {"destination": {"area": "D"}}, {"service": "express"}, {"service": ""}, {"age_answer": "minor"},
+    {"age_answer": None},
+)  # fmt: skip
 
 
 @st.composite
 def orders(draw: st.DrawFn) -> Json:
     """A snapshot of one of a few orders, in or out of the window."""
     at = START + timedelta(minutes=draw(_one_of(*MINUTES)))
-    buyer = draw(_buyers)
+    buyer = _ORDINARY | draw(_buyers) | draw(_besides)
     paid = buyer.pop("paid", None)
     return {
         "order": draw(_one_of(*ORDERS)),
@@ -215,7 +213,7 @@ def orders(draw: st.DrawFn) -> Json:
         "placed_at": at.isoformat(),
         "revised_at": at.isoformat(),
         "currency": "EUR",
-        "lines": [draw(lines(number)) for number in range(1, draw(st.integers(1, 4)) + 1)],
+        "lines": [draw(lines(number)) for number in range(1, draw(_one_of(2, 3, 1, 4)) + 1)],
         **({} if paid is None else {"paid_at": (at + timedelta(days=paid)).isoformat()}),
         **buyer,
     }

@@ -92,6 +92,8 @@ def happened(
         claim, units = claims[offer], sheet.left if named is None else named.get(offer, 0)
         unpacked = sheet.left - sheet.packed
         match what:
+            case "released":
+                continue
             case "packed" | "dispatched":
                 # Reading: a dispatch says how many are out in all, so of those only what nobody packed is news.
                 units = min(units - (sheet.packed if named and what == "dispatched" else 0), unpacked)
@@ -107,8 +109,9 @@ def happened(
                 _tell(ledger, claim, what, units, paper.site)
             case "gift_returned":
                 units = min(units, sheet.left)
-                _tell(ledger, claim, "packed", min(units, unpacked), paper.site)
-                sheet.packed += min(units, unpacked)
+                fresh = max(0, units - sheet.packed)
+                _tell(ledger, claim, "packed", fresh, paper.site)
+                sheet.packed += fresh - units
                 _tell(ledger, claim, "scrapped" if offer in spoilt else "returned", units, paper.site)
         sheet.left -= units
         sheet.packed = min(sheet.packed, sheet.left)

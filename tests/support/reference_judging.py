@@ -9,7 +9,7 @@ Where the documents leave something open, the reading taken here is marked with 
 """
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 
@@ -405,6 +405,12 @@ def kept(
     left, refund = kept_goods(goods)
     others = [offer for offer in offers if offer.key in before and before[offer.key].reason != VALUE_USED]
     after = judge_all(others, event, left, topped_up, lapsed)
+    for key, one in before.items():
+        if key in after and one.offer.counts["by"] == "unit":
+            # Reading: a broken minor unit that stays with what is kept makes no unit dearer than it was.
+            earning = [each for each in left if each.line["number"] in one.verdict.earning]
+            verdict = judge(one.offer, event, earning, topped_up)
+            after[key].verdict = replace(after[key].verdict, wanted=verdict.wanted if verdict else 0)
     return {
         key: (after[key].verdict.wanted if key in after else 0, refund)
         for key, one in before.items()

@@ -312,8 +312,10 @@ def _wanted(offer: Offer, worth: int) -> tuple[int, int]:
 
 def _earning(offer: Offer, found: Counted) -> list[int]:
     """Numbers of the lines that earned the offer: all that count together, or those that meet it each alone."""
-    if offer.by in ("total", "units"):
+    if offer.by == "total":
         return found.numbers()
+    if offer.by == "units":
+        return [line.number for line, units in zip(found.lines, found.units, strict=True) if units > 0]
     values = found.before if offer.basis == "before_discount" else found.charged
     least = offer.threshold + int(offer.strict)  # in whole minor units, which a line has and a unit price may not have
     if offer.by == "line":

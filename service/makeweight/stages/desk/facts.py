@@ -117,7 +117,8 @@ def _untold(
         told += [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
-        out = {o: min(units, on_paper.get(o, 0) - done.get(o, 0)) for o, units in gifts.items()}
+        # Of what is on the paper the packed units come back first.
+        out = {o: min(units, on_paper.get(o, 0)) - done.get(o, 0) for o, units in gifts.items()}
         told += [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
     return told
 

@@ -51,7 +51,9 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int]) -> Froz
         if left:
             gone[offer] = gone.get(offer, 0) + left
             if offer in done:
-                done[offer] = min(done[offer], frozen.gifts[offer] - gone[offer])
+                # What comes back was packed; what is put back was taken off the floor first.
+                most = frozen.gifts[offer] - gone[offer]
+                done[offer] = max(0, done[offer] - left) if event.happened == "gift_returned" else min(done[offer], most)
             if event.happened == "gift_returned":
                 back[offer] = back.get(offer, 0) + left
                 if condition_of(event, offer) == "scrap":
