@@ -6,6 +6,7 @@ judged, claimed and settled before the next is looked at, as in the embedded run
 
     reference_campaigns  an offer and its campaign              which gift may go with which order
     reference_judging    what an offer makes of a snapshot      the value, whether it qualifies, what is wanted
+    reference_floor      what a fact about a ticket is      the papers on the floor
     reference_ledger     what a claim comes to                  caps, stock, what is owed, the warehouse and people
     Reference            orders in arrival order; which offer of a group is claimed; what time and returns change
 
@@ -14,10 +15,12 @@ Where the documents leave something open, the reading taken here is marked with 
 
 import copy
 from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from tests.support.reference_campaigns import Json, Offer, instant
+from tests.support.reference_floor import Floor, happened
 from tests.support.reference_judging import (
     CAUTION,
     DESTINATION,
@@ -64,9 +67,18 @@ class Known:
     sites: set[str] = field(default_factory=set)
     claimed: set[str] = field(default_factory=set)  # by the current revision
     frozen: set[str] = field(default_factory=set)  # tickets that the warehouse has spoken of
-    is_released: bool = False
-    topped_up: set[LineKey] = field(default_factory=set)  # late goods that came while nothing was released
+    released_at: datetime | None = None  # when the first of them went to the floor
+    floor: Floor = field(default_factory=Floor)
     lapsed: set[str] = field(default_factory=set)  # offers whose time to pay has passed
+
+    @property
+    def topped_up(self) -> set[LineKey]:
+        """Late goods that may count. Reading: by the instants that the shop and the warehouse say, whatever came first.
+
+        So what was added before the first release counts on after it, else the release would take the gift away.
+        """
+        late = {each.late_key for each in goods_of(self.event) if each.late_key}
+        return {key for key in late if self.released_at is None or instant(key[1]) < self.released_at}
 
     def judged(self) -> dict[str, Judged]:
         """Every offer on the current snapshot."""
@@ -101,17 +113,15 @@ class Reference:
         known.event = event
         known.sites |= {line.get("site", "main") for line in event["lines"]}
         known.sites |= {site for offer in known.offers for site in offer.gives.get("own_parcel") or ()}
-        # Reading: unreleased is an order of which no ticket was released when the snapshot came; what counted then
-        # counts on, else the release would take the gift away.
-        if not known.is_released:
-            known.topped_up |= {each.late_key for each in goods_of(event) if each.late_key}
         self._claim(known)
 
     def time(self, now: str | datetime) -> None:
         """Time passes. Reading: at the instant by which it was to be paid, an unpaid claim lapses."""
         for known in self._orders.values():
             judged = known.judged()
-            late = {key for key, one in judged.items() if one.is_wanted and one.pay_by and one.pay_by <= instant(now)}
+            unpaid = {key: one.pay_by for key, one in judged.items() if one.pay_by and one.reason != UNPAID}
+            # Reading: also what is not claimed for another reason, which may pass.
+            late = {key for key, pay_by in unpaid.items() if pay_by <= instant(now)}
             if late:
                 # Reading: a lapsed offer is claimed again only by a snapshot that was paid in time.
                 known.lapsed |= late
@@ -119,14 +129,35 @@ class Reference:
 
     # -------------------------------------------------- messages: the warehouse
 
-    def released(self, order: str, ticket: str) -> None:
+    def ticket_fact(
+        self,
+        order: str,
+        ticket: str,
+        what: str,
+        site: str,
+        at: datetime,
+        named: Mapping[str, int] | None = None,
+        spoilt: Iterable[str] = (),
+    ) -> None:
+        """A fact about a real ticket: all of its gifts, or the named units of them."""
+        known = self._orders[order]
+        claims = self._ledger.of_order(order)
+        if ticket not in known.floor.papers:
+            paper = known.floor.freeze(ticket, site, known.event, claims, known.judged())
+            # Reading: a fact is about a paper on the floor, so the first one of any kind is the release.
+            known.released_at = min(known.released_at or at, at)
+            for offer, sheet in paper.gifts.items():
+                self._ledger.fact(claims[offer], "released", sheet.left, site)
+        happened(self._ledger, claims, known.floor.papers[ticket], what, named, spoilt)
+
+    def released(self, order: str, ticket: str, at: str | None = None) -> None:
         """To the floor: what is reserved for the ticket can no longer be freed."""
         known = self._orders.get(order)
         if known is None or ticket in known.frozen:
             return
         site = site_of(order, ticket, known.sites)
         known.frozen.add(ticket)
-        known.is_released = True
+        known.released_at = known.released_at or instant(at or known.event["revised_at"])
         # A frozen ticket takes nothing more: units reserved later at this site lie on a ticket with another id.
         for claim in self._ledger.of_order(order).values():
             if claim.position and claim.position[2] == site and claim.reserved:
@@ -140,11 +171,12 @@ class Reference:
         for claim in self._ledger.of_order(order).values():
             self._ledger.pack_released(claim, claim.on_tickets.pop(ticket, 0))
 
-    def gift_fact(self, order: str, offer: str, happened: str, units: int, site: str | None = None) -> None:
+    def gift_fact(self, order: str, offer: str, what: str, units: int, site: str | None = None) -> None:
         """Released, packed, short_picked, put_back, returned (saleable) or scrapped: of one offer's gift, in units."""
-        if happened in ("released", "packed"):
-            self._orders[order].is_released = True
-        self._ledger.fact(self._ledger.claims[order, offer], happened, units, site)
+        if what in ("released", "packed"):
+            known = self._orders[order]
+            known.released_at = known.released_at or instant(known.event["revised_at"])
+        self._ledger.fact(self._ledger.claims[order, offer], what, units, site)
 
     # -------------------------------------------------- messages: people and their stock
 
@@ -220,14 +252,16 @@ class Reference:
         return kept(known.offers, known.event, known.topped_up, known.lapsed)
 
     def clawback(self, order: str) -> dict[str, int]:
-        """By offer: what the refund may be less, for gifts that were packed, not earned by what is kept, and not back.
+        """By offer: what of the refund it is about, for gifts packed and not back that the kept goods don't earn.
 
-        Reading: gift back withholds the stated value until the gift is back, and scrap is not back; to deduct it, any
-        gift that came is. All offers together take no more than the refund, the best first.
+        Reading: with gift back the whole refund waits for the gift, since without it there is no full one, and scrap is
+        not back; to deduct the stated value, any gift that came is. What is deducted for all offers together is no more
+        than the refund, in the order of their names.
         """
         known = self._orders[order]
         advice: dict[str, int] = {}
-        for offer in sorted(known.offers, key=lambda offer: offer.precedence):
+        left: int | None = None
+        for offer in sorted(known.offers, key=lambda offer: offer.key):
             claim = self._ledger.claims.get((order, offer.key))
             earned, refund = self.kept(order).get(offer.key, (0, 0))
             if claim is None or offer.clawback == "none":
@@ -236,8 +270,12 @@ class Reference:
             place = claim.position or claim.last
             units = max(0, missing - earned)
             if place and units and refund:
-                due = units * (offer.gift(place[1]).get("stated_value") or 0)
-                amount = min(due, refund - sum(advice.values()))
+                if offer.clawback == "gift_back":
+                    advice[offer.key] = refund
+                    continue
+                left = refund if left is None else left
+                amount = min(units * (offer.gift(place[1]).get("stated_value") or 0), left)
+                left -= amount
                 if amount > 0:
                     advice[offer.key] = amount
         return advice

@@ -111,8 +111,8 @@ class Offer:
 
     @property
     def is_claimed_at_ledger(self) -> bool:
-        """Reading: a cap of any kind makes a benefit a claim, `per_order` too."""
-        return not self.is_benefit or bool(self.caps)
+        """Reading: a cap over orders makes a benefit a claim; an order has it once, so `per_order` caps nothing."""
+        return not self.is_benefit or bool(self.caps.keys() & {"per_customer", "total"})
 
     @property
     def precedence(self) -> tuple[int, int, datetime, str]:
@@ -159,9 +159,15 @@ def blocked(campaign: Json, gift: Json, event: Json) -> bool:
         or _age_blocks(cautions.get("age"), event.get("age_answer"))
         or _is_unknown_food(cautions.get("food"))
         # Reading: a list of countries that is left out is an empty one; it is no question that waits for an answer.
-        or bool(cautions.get("never_to") and (not country or {country, area} & set(cautions["never_to"])))
+        or bool(cautions.get("never_to") and _is_banned(cautions["never_to"], country, area))
         or bool(_crosses_a_border(campaign, country) and not gift.get("customs"))
     )
+
+
+def _is_banned(places: list[str], country: str, area: str) -> bool:
+    """Reading: a place is a country, an area or both as in US-HI; who doesn't say the area may be in any of its own."""
+    here = {country, area, f"{country}-{area}"} if area else {country}
+    return not country or any(name in here or (not area and name.startswith(f"{country}-")) for name in places)
 
 
 def _dangerous_goods_block(answer: Json | str | None, lane: str) -> bool:
@@ -212,9 +218,14 @@ def gifts_for(offer: Offer, event: Json) -> list[str]:
     chosen = event.get("chosen_gift")
     if chosen not in [*(offer.gives.get("choice") or ()), default]:
         chosen = default
-    # Reading: what a substitute stands in for is the gift that the customer was to have. The default is part of the
-    # offer's choice and stands in for nothing, so it may carry what the chosen one does not.
+    # Reading: a substitute stands in for what was announced and for what was chosen. The default may be worth less than
+    # what was chosen, as both were offered; but rule 2.9 knows no way across a caution, so not to the default either.
     instead = offer.gives.get("otherwise") or [] if offer.when_out == "substitute" else []
-    fitting = [name for name in instead if may_stand_in(offer.gift(chosen), offer.gift(name))]
-    names = dict.fromkeys([chosen, default, *fitting])
+    fitting = [
+        name
+        for name in instead
+        if all(may_stand_in(offer.gift(wanted), offer.gift(name)) for wanted in (chosen, default))
+    ]
+    fallback = [default] if caution_set(offer.gift(default)) <= caution_set(offer.gift(chosen)) else []
+    names = dict.fromkeys([chosen, *fallback, *fitting])
     return [name for name in names if not blocked(offer.campaign, offer.gift(name), event)]

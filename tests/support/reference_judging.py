@@ -9,7 +9,7 @@ Where the documents leave something open, the reading taken here is marked with 
 """
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 
@@ -159,9 +159,17 @@ class Verdict:
     near_miss: bool
     wanted: int
     sites: tuple[str, ...]  # where the gift may ride, best first
+    earning: list[int]  # the numbers of the lines that earned it
 
 
-Amounts = dict[int, int]  # by the place of a line among the goods: the value that other offers have used of it
+# By the place of a line among the goods: what other offers have used of its value, charged and listed.
+Amounts = dict[int, tuple[int, int]]
+
+
+def used_of(offer: Offer, goods: Goods, used: tuple[int, int] | None) -> int:
+    """What of a line's value on the offer's basis is used."""
+    charged, listed = used or (0, 0)
+    return listed if offer.counts.get("basis", "charged") == "before_discount" else charged
 
 
 def amount_of(offer: Offer, goods: Goods) -> int:
@@ -217,11 +225,14 @@ def units_earned(offer: Offer, value: Fraction) -> int:
     return min([times * offer.gives.get("units", 1), *([offer.caps["per_order"]] if "per_order" in offer.caps else [])])
 
 
-def ride(offer: Offer, earning: list[Goods], goods: list[Goods]) -> tuple[str, ...]:
-    """The sites whose parcel the gift may travel in, best first."""
+def ride(offer: Offer, earning: list[Goods], goods: list[Goods], leaving: Collection[str]) -> tuple[str, ...]:
+    """The sites whose parcel the gift may travel in, best first. From those that are leaving something goes at once."""
     match offer.gives.get("rides_with") or "first":
         case "first":
             sites = [each.site for each in [*earning, *goods]]
+            if offer.gives.get("back_orders") == "travel":
+                # Reading: what travels now goes with a parcel that leaves now, if there is one.
+                sites.sort(key=lambda site: site not in leaving)
         case "last":
             # Reading: a site goes last that has any back-ordered line, and sites stand where their first line does.
             waiting = [each.site for each in goods if each.line.get("back_ordered")]
@@ -257,15 +268,20 @@ def judge(
     counted = counted_by(offer, goods, topped_up)
     if not counted:
         return None
-    # Reading: used value is money whatever the basis it was counted on, and no line has less than none left.
-    taken = sum(
-        min(amount_of(offer, each), (used or {}).get(at, 0)) for at, each in enumerate(goods) if _among(each, counted)
-    )
-    value, per, triggers = measure(offer, counted, taken)
+    taken = {id(each): used_of(offer, each, (used or {}).get(at)) for at, each in enumerate(goods)}
+    value, per, triggers = measure(offer, counted, sum(taken[id(each)] for each in counted))
     qualifies = meets(offer, value)
     is_near = offer.counts["by"] != "any" and value > 0 and not qualifies and 10 * value >= 9 * offer.threshold
-    sites = ride(offer, triggers, goods)
-    return Verdict(int(value * per), per, qualifies, is_near, units_earned(offer, value), sites)
+    # Reading: a line of which others used everything earns nothing here.
+    triggers = [each for each in triggers if not taken.get(id(each)) or taken[id(each)] < amount_of(offer, each)]
+    leaving = {
+        str(line.get("site", "main"))
+        for line in event["lines"]
+        if line["units"] > line.get("cancelled_units", 0) and not line.get("back_ordered")
+    }
+    sites = ride(offer, triggers, goods, leaving)
+    earning = [each.line["number"] for each in triggers]
+    return Verdict(int(value * per), per, qualifies, is_near, units_earned(offer, value), sites, earning)
 
 
 def _among(goods: Goods, counted: Iterable[Goods]) -> bool:
@@ -315,9 +331,9 @@ def judge_all(
             continue
         # Reading: the reasons in the order of their list, so value used before is the last thing to be said.
         if not offer.delivers_to(event):
-            one.reason = DESTINATION
+            one.reason, one.verdict = DESTINATION, whole  # its turn never comes, whatever others used
         elif not _is_paid(one, event, lapsed):
-            one.reason = UNPAID
+            one.reason, one.verdict = UNPAID, whole
         elif not verdict.qualifies:
             one.reason, one.winner = VALUE_USED, _winner(offer, event, goods, topped_up, users)
         elif not offer.is_benefit and not one.gifts:
@@ -340,12 +356,19 @@ def _is_paid(one: Judged, event: Json, lapsed: Collection[str]) -> bool:
 
 
 def _use(offer: Offer, counted: list[Goods], goods: list[Goods], used: Amounts) -> Amounts:
-    """As much as the threshold asks, of the lines in the offer's scope, in their order."""
+    """As much as the threshold asks, of the lines in the offer's scope, in their order.
+
+    Reading: what is used of a line on one basis is used on the other in proportion, a broken minor unit in full.
+    """
     after, needed = dict(used), offer.threshold + offer.is_strict
+    is_listed = offer.counts.get("basis", "charged") == "before_discount"
     for at, each in enumerate(goods):
-        if _among(each, counted):
-            taken = min(needed, max(0, amount_of(offer, each) - after.get(at, 0)))
-            after[at] = after.get(at, 0) + taken
+        taken = min(needed, amount_of(offer, each) - used_of(offer, each, after.get(at)))
+        if _among(each, counted) and taken:
+            other = part_of(each.value if is_listed else each.listed, taken, amount_of(offer, each))
+            charged, listed = after.get(at, (0, 0))
+            charged, listed = charged + (other if is_listed else taken), listed + (taken if is_listed else other)
+            after[at] = (min(charged, each.value), min(listed, each.listed))
             needed -= taken
     assert needed == 0, f"{offer.key} uses more than it counted"
     return after
@@ -372,14 +395,22 @@ def kept(
     """Of an order with returns, by gift offer that it meets: units that the goods kept earn, and the refund.
 
     Reading: a returned line that is not of goods makes no order one with returns, and goods kept that were all free
-    earn nothing, as no order of them would. Value that offers use once is used anew by what is kept.
+    earn nothing, as no order of them would. Value that offers use once is used anew by what is kept, for the offers
+    that were given: one that had nothing for another's sake takes nothing from what the rest was given for.
     """
     goods = goods_of(event)
     if not any(each.line.get("returned_units", 0) for each in goods):
         return {}
     before = judge_all(offers, event, goods, topped_up, lapsed)
     left, refund = kept_goods(goods)
-    after = judge_all(offers, event, left, topped_up, lapsed)
+    others = [offer for offer in offers if offer.key in before and before[offer.key].reason != VALUE_USED]
+    after = judge_all(others, event, left, topped_up, lapsed)
+    for key, one in before.items():
+        if key in after and one.offer.counts["by"] == "unit":
+            # Reading: a broken minor unit that stays with what is kept makes no unit dearer than it was.
+            earning = [each for each in left if each.line["number"] in one.verdict.earning]
+            verdict = judge(one.offer, event, earning, topped_up)
+            after[key].verdict = replace(after[key].verdict, wanted=verdict.wanted if verdict else 0)
     return {
         key: (after[key].verdict.wanted if key in after else 0, refund)
         for key, one in before.items()

@@ -80,9 +80,12 @@ class Claim:
 
     @property
     def reason(self) -> str | None:
-        """Why there is less than was wanted. Reading: units owed are units out of stock, until they are served."""
+        """Why there is less than was wanted. Reading: units owed are units out of stock, until they are served.
+
+        And what is no longer wanted is told so, though the warehouse still has it.
+        """
         if not self.wish.wanted:
-            return None if self.held else NOT_WANTED
+            return NOT_WANTED
         return NO_STOCK if self.owed else self.shortened_by
 
     def leave_tickets(self, units: int) -> None:

@@ -61,7 +61,8 @@ def choose(order: Order, evaluation: Evaluation, live: Live, holding: Collection
             if offer.gift is not None:
                 options, kept_back = options_of(order, offer, live.plan(offer), judged.lines)
                 if not options:
-                    blocked[offer.key] = next(iter(kept_back.values()))
+                    if winner is None:  # else it is outranked first of all
+                        blocked[offer.key] = next(iter(kept_back.values()))
                     continue
                 if kept_back:
                     withheld[offer.key] = ", ".join(f"{gift} ({why})" for gift, why in kept_back.items())

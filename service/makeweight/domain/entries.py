@@ -99,9 +99,9 @@ class Overdue:
 
 @value
 class Lapsed:
-    """An order was not paid in time for some offers: they are withdrawn, and what they kept from others is claimed.
+    """An order was not paid in time for some offers: what it claims of them is withdrawn.
 
-    The members are those of ``Judged``, as the revision stands without these offers; ``claims`` are those that change.
+    The rest is judged anew, as by a revision: what they used is there for others, and the next of a group has its turn.
     """
 
     id: str
@@ -158,6 +158,7 @@ class Settled:
     owed: int = 0
     substitute: bool = False
     reason: Reason | None = None
+    cut: Reason | None = None
     serves: int = 0
     cause: str | None = None
     kind: Literal["settled"] = "settled"

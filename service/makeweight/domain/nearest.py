@@ -434,7 +434,7 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live, released_at: 
 
 def _recorded(order: Order, judged: Judgement, live: Live, released_at: Instant | None) -> str:
     offer = live.offers[judged.offer]
-    if judged.reason is Reason.VALUE_USED:
+    if judged.reason is Reason.VALUE_USED or _is_partly_used(order, offer, judged):
         return _left_over(order, judged, live, released_at)
     plain = judged.by == "total" and not order.discount and not offer.conditional and live.plan(offer).plain
     if judged.near_miss and plain and _line_in(offer.scope, 1) is not None:
@@ -456,6 +456,11 @@ def _recorded(order: Order, judged: Judgement, live: Live, released_at: Instant 
     if change is None or (judged.near_miss and not all(part.kind in GOODS for part in change.parts)):
         return ""
     return change.how
+
+
+def _is_partly_used(order: Order, offer: Offer, judged: Judgement) -> bool:
+    """Whether an offer is nearly met by what others have left of its value."""
+    return judged.near_miss and offer.value_used == "once" and judge_one(order, offer).worth != judged.worth
 
 
 def _left_over(order: Order, judged: Judgement, live: Live, released_at: Instant | None) -> str:

@@ -1,6 +1,6 @@
 """What an order is worth to each offer: qualifying values, comparison words, multiples, near misses, charged prices."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import field
 from typing import NamedTuple
 
@@ -139,11 +139,11 @@ def counted_lines(order: Order) -> Counted:
     return Counted(goods, units, charged, before)
 
 
-def evaluate(order: Order, live: Live, released_at: Instant | None = None) -> Evaluation:
+def evaluate(order: Order, live: Live, released_at: Instant | None = None, lapsed: Collection[str] = ()) -> Evaluation:
     """Judge an order by the live offers. Cancelled and excluded orders want nothing and get no judgements.
 
     ``released_at`` is when the first ticket of the order was released to the floor: what is added to it from then on
-    tops up nothing.
+    tops up nothing. ``lapsed`` are offers whose time to pay has passed: only a payment in time brings them back.
     """
     if order.status == "cancelled" or order.order_class != live.order_class:
         return Evaluation({}, [])
@@ -154,7 +154,7 @@ def evaluate(order: Order, live: Live, released_at: Instant | None = None) -> Ev
     for line in counted.lines:
         if line.added_at is not None:
             late = True
-        if line.returned_units:
+        if line.returned_units and line.live_units:
             returned = True
     judgements: list[Judgement] = []
     prices: list[PriceCheck] = []
@@ -167,7 +167,8 @@ def evaluate(order: Order, live: Live, released_at: Instant | None = None) -> Ev
         judgements = []  # an order that is charged nothing takes part in nothing; its prices are checked all the same
     if live.conditional:
         judgements = [
-            _on_condition(order, live.offers[j.offer], j) if j.offer in live.conditional else j for j in judgements
+            _on_condition(order, live.offers[j.offer], j, lapsed) if j.offer in live.conditional else j
+            for j in judgements
         ]
     if returned:
         judgements = _with_kept(counted, live.offers, judgements)
@@ -213,7 +214,7 @@ def _in_time(found: Counted, end: Instant, released_at: Instant | None, *, top_u
     return found.only([i for i, line in enumerate(found.lines) if line.added_at is None or line.added_at < end])
 
 
-def _on_condition(order: Order, offer: Offer, judged: Judgement) -> Judgement:
+def _on_condition(order: Order, offer: Offer, judged: Judgement, lapsed: Collection[str] = ()) -> Judgement:
     """The judgement of an offer that asks where the order goes, or that it is paid in time. Unknown fits nothing."""
     if not judged.qualifies:
         return judged
@@ -225,7 +226,7 @@ def _on_condition(order: Order, offer: Offer, judged: Judgement) -> Judgement:
         return judged
     pay_by = days_after(order.placed_at, offer.zone, offer.paid_within_days)
     if order.paid_at is None:
-        return replaced(judged, pay_by=pay_by)
+        return replaced(judged, pay_by=pay_by, reason=Reason.UNPAID if offer.key in lapsed else judged.reason)
     return judged if order.paid_at <= pay_by else replaced(judged, reason=Reason.UNPAID, pay_by=pay_by)
 
 
@@ -248,7 +249,10 @@ def kept_goods(counted: Counted) -> Counted:
 
 
 def _with_kept(counted: Counted, offers: Mapping[str, Offer], judgements: list[Judgement]) -> list[Judgement]:
-    """What the kept goods earn by themselves, for each gift that the order earned."""
+    """What the kept goods earn by themselves, for each gift that the order earned.
+
+    Goods that are all free earn nothing, as no order of them would.
+    """
     kept = kept_goods(counted)
     refund = sum(counted.charged) - sum(kept.charged)
     found = []
@@ -259,7 +263,7 @@ def _with_kept(counted: Counted, offers: Mapping[str, Offer], judgements: list[J
             ours = kept.only([i for i, line in enumerate(kept.lines) if line.number in earning])
             worth, per = measure(offer.by, ours, before_discount=offer.basis == "before_discount")
             met = worth > offer.threshold * per if offer.strict else worth >= offer.threshold * per
-            units = _wanted(offer, worth)[0] if met else 0
+            units = _wanted(offer, worth)[0] if met and any(kept.charged) else 0
             judged = replaced(judged, kept=Kept(units, refund, offer.clawback))  # noqa: PLW2901 - a copy of it
         found.append(judged)
     return found
@@ -306,8 +310,10 @@ def _wanted(offer: Offer, worth: int) -> tuple[int, int]:
 
 def _earning(offer: Offer, found: Counted) -> list[int]:
     """Numbers of the lines that earned the offer: all that count together, or those that meet it each alone."""
-    if offer.by in ("total", "units"):
+    if offer.by == "total":
         return found.numbers()
+    if offer.by == "units":
+        return [line.number for line, units in zip(found.lines, found.units, strict=True) if units > 0]
     values = found.before if offer.basis == "before_discount" else found.charged
     least = offer.threshold + int(offer.strict)  # in whole minor units, which a line has and a unit price may not have
     if offer.by == "line":
@@ -323,6 +329,11 @@ def _earning(offer: Offer, found: Counted) -> list[int]:
     ]
 
 
+def is_near_miss(worth: int, per: int, threshold: int) -> bool:
+    """Whether a value that doesn't meet a threshold nearly does; a value of nothing misses nothing."""
+    return worth > 0 and 100 * worth >= (100 - NEAR_MISS_PERCENT) * threshold * per
+
+
 def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Counted) -> list[Judgement]:
     """T - 10 % <= V < T (V <= T where the word is 'over'); an order worth nothing misses nothing."""
     near: list[Judgement] = []
@@ -330,7 +341,7 @@ def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Coun
         return near
     lines = found.numbers()
     for offer in ladder.offers[reached:]:
-        if 100 * worth < (100 - NEAR_MISS_PERCENT) * offer.threshold * per:
+        if not is_near_miss(worth, per, offer.threshold):
             break
         near.append(
             Judgement(
@@ -381,7 +392,7 @@ def judge_one(order: Order, offer: Offer, released_at: Instant | None = None) ->
     free = not any(counted.charged)
     if ladder.reached(worth, per) and not free:
         judged = _on_condition(order, offer, _qualified(offer, worth, per, found))
-        if any(line.returned_units for line in counted.lines):
+        if any(line.returned_units and line.live_units for line in counted.lines):
             return _with_kept(counted, {offer.key: offer}, [judged])[0]
         return judged
     reason = Reason.NO_PURCHASE if offer.by == "any" or free else Reason.BELOW_THRESHOLD

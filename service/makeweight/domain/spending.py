@@ -5,7 +5,15 @@ from collections.abc import Callable
 from makeweight.domain.book import Live
 from makeweight.domain.campaigns import Basis, Offer
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import INELIGIBLE, Counted, Evaluation, Judgement, counted_lines, kept_goods
+from makeweight.domain.qualify import (
+    INELIGIBLE,
+    Counted,
+    Evaluation,
+    Judgement,
+    counted_lines,
+    is_near_miss,
+    kept_goods,
+)
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
 
@@ -24,7 +32,12 @@ class Purse:
             "before_discount": dict(zip(numbers, counted.before, strict=True)),
         }
         self._left = {basis: dict(values) for basis, values in self._whole.items()}
-        self._users: dict[str, set[int]] = {}
+        self._after: list[tuple[str, dict[Basis, dict[int, int]]]] = []  # what each offer left, in their order
+
+    @property
+    def worth(self) -> int:
+        """What all lines together were charged, used or not."""
+        return sum(self._whole["charged"].values())
 
     def left(self, offer: Offer, lines: list[int]) -> dict[int, int]:
         """What is left of lines for an offer, by their numbers; wholly used ones are left out."""
@@ -42,62 +55,74 @@ class Purse:
             share = -(-taken * self._whole[other][number] // self._whole[offer.basis][number])
             self._left[offer.basis][number] -= taken
             self._left[other][number] -= min(share, self._left[other][number])
-            self._users.setdefault(offer.key, set()).add(number)
             asked -= taken
+        self._after.append((offer.key, {basis: dict(values) for basis, values in self._left.items()}))
 
-    def first_user(self, lines: list[int]) -> str | None:
-        """The offer that was the first to use something of some lines."""
-        return next((offer for offer, used in self._users.items() if not used.isdisjoint(lines)), None)
+    def winner(self, offer: Offer, lines: list[int]) -> str | None:
+        """The offer that left less of some lines than this one asks: without it, and those after it, it was met."""
+        asked = offer.threshold + int(offer.strict)
+        return next(
+            (key for key, left in self._after if sum(left[offer.basis].get(n, 0) for n in lines) < asked),
+            None,
+        )
 
 
 def spent(order: Order, evaluation: Evaluation, live: Live, may_have: Callable[[Offer, Judgement], bool]) -> Evaluation:
     """The evaluation once each value has counted for one offer only, of those that let it.
 
-    They come in their order of precedence; one that the order ``may_have`` not, since its gift is withheld, uses
-    nothing. One that is met only by what is used already is declined, and its worth is what was left.
+    They come in their order of precedence. One that is met only by what is used already is declined, and its worth is
+    what was left; one that is nearly met is so by what is left, or not at all. One that the order ``may_have`` not,
+    since its gift is withheld, uses nothing.
     """
     once = [
-        j
-        for j in evaluation.judgements
-        if j.qualifies and live.offers[j.offer].value_used == "once" and j.reason not in INELIGIBLE
+        j for j in evaluation.judgements if live.offers[j.offer].value_used == "once" and j.reason not in INELIGIBLE
     ]
     if len(once) < 2:  # noqa: PLR2004 - one alone shares its value with nobody
         return evaluation
     once.sort(key=lambda j: live.offers[j.offer].precedence())
     counted = counted_lines(order)
     purse = Purse(counted)
-    found: dict[str, Judgement] = {}
+    found: dict[str, Judgement | None] = {}
+    users: set[str] = set()
     for judged in once:
         offer = live.offers[judged.offer]
-        if not may_have(offer, judged):
-            continue
         left = purse.left(offer, judged.lines)
         worth = sum(left.values())
-        if worth < offer.threshold + int(offer.strict):
-            winner = purse.first_user(judged.lines)
-            found[offer.key] = replaced(judged, worth=worth, reason=Reason.VALUE_USED, winner=winner)
+        met = worth >= offer.threshold + int(offer.strict)
+        if judged.qualifies and not met:
+            winner = purse.winner(offer, judged.lines)
+            found[offer.key] = replaced(judged, worth=worth, reason=Reason.VALUE_USED, winner=winner, kept=None)
             continue
-        purse.use(offer, judged.lines)
         if worth != judged.worth:
-            found[offer.key] = replaced(judged, worth=worth, lines=list(left))
-        else:
-            found[offer.key] = judged
+            near = judged.qualifies or is_near_miss(worth, 1, offer.threshold)
+            found[offer.key] = replaced(judged, worth=worth, lines=list(left)) if near else None
+        if judged.qualifies and may_have(offer, judged):
+            users.add(offer.key)
+            purse.use(offer, judged.lines)
+    told = [found.get(j.offer, j) for j in evaluation.judgements]
+    judgements = [j for j in told if j is not None]
     if any(j.kept for j in once):
-        found = _kept_once(Purse(kept_goods(counted)), live, found, {j.offer: j.lines for j in once})
-    return replaced(evaluation, judgements=[found.get(j.offer, j) for j in evaluation.judgements])
+        lines = {j.offer: j.lines for j in once if j.qualifies}
+        judgements = _kept_once(Purse(kept_goods(counted)), live, judgements, lines, users)
+    return replaced(evaluation, judgements=judgements)
 
 
 def _kept_once(
-    purse: Purse, live: Live, found: dict[str, Judgement], lines: dict[str, list[int]]
-) -> dict[str, Judgement]:
+    purse: Purse, live: Live, judgements: list[Judgement], lines: dict[str, list[int]], users: set[str]
+) -> list[Judgement]:
     """What the kept goods earn: their value counts once too, for the same offers in the same order."""
-    told = dict(found)
-    for key, judged in found.items():
-        if judged.kept is None or judged.reason is Reason.VALUE_USED:
-            continue
+    units: dict[str, int] = {}
+    mine = {j.offer: j for j in judgements if j.offer in lines and j.reason is not Reason.VALUE_USED}
+    for key, earned in lines.items():  # in their order of precedence
         offer = live.offers[key]
-        met = sum(purse.left(offer, lines[key]).values()) >= offer.threshold + int(offer.strict)
-        if met:
-            purse.use(offer, lines[key])
-        told[key] = replaced(judged, kept=replaced(judged.kept, units=judged.wanted if met else 0))
-    return told
+        if key not in mine:
+            continue
+        left = sum(purse.left(offer, earned).values())
+        met = purse.worth > 0 and left >= offer.threshold + int(offer.strict)
+        if met and key in users:
+            purse.use(offer, earned)
+        units[key] = mine[key].wanted if met else 0
+    return [
+        replaced(j, kept=replaced(j.kept, units=units[j.offer])) if j.kept and j.offer in units else j
+        for j in judgements
+    ]

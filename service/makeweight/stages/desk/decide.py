@@ -12,7 +12,7 @@ from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
-from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn, withdrawn_of
+from makeweight.stages.desk.state import MAX_REVISIONS, ORDERS, PUT_BACK_WITHIN, OrderState, withdrawn
 from makeweight.stages.port import Problem, Result, Store, Subject, Verdict, View
 
 MAX_DUE = 1_000  # keys that one tick serves; the rest are served by the next
@@ -56,18 +56,14 @@ def _live(view: View, event: Order, state: OrderState | None) -> Live:
     return view.book.live(event.placed_at, event.market, event.currency, pins, event.order_class)
 
 
-def _holding(state: OrderState) -> set[str]:
-    """Offers that keep their place in their group: what came back was given, and the group gives no other for it."""
-    back = {offer for frozen in state.frozen for offer in frozen.back}
-    return back | {offer for offer, w in state.wishes.items() if w.held or (w.answer and w.answer.owed)}
-
-
 def _judged(state: OrderState | None, event: Order, digest: str, view: View) -> Judged:
     live = _live(view, event, state)
     released_at = state.released_at if state is not None else None
-    evaluation = evaluate(event, live, released_at)
-    choice = choose(event, evaluation, live, _holding(state) if state is not None else ())
-    claims = choice.claims
+    if state is None:
+        choice = choose(event, evaluate(event, live), live, ())
+    else:
+        choice = choose(event, evaluate(event, live, released_at, state.lapsed), live, state.given)
+    evaluation, claims = choice.evaluation, choice.claims
     if state is not None:
         claims = claims + withdrawn(state, event, {c.offer for c in claims})
     if evaluation.campaigns == {} and state is not None:
@@ -185,27 +181,21 @@ def _due(state: OrderState, at: Instant, view: View) -> Iterator[Overdue | Lapse
             yield NotPutBack(entry_id, order, frozen.ticket, frozen.asked_at, at)
 
 
-def _lapsed(state: OrderState, unpaid: list[str], at: Instant, view: View) -> Lapsed:
-    """Offers are not earned after all: they are claimed with 0, and offers that they stood before are claimed."""
-    event, revision, step = state.order, state.order.revision, state.step + 1
-    live = _live(view, event, state)
-    gone = {*unpaid, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
-    evaluation = evaluate(event, live, state.released_at)
-    without = [replaced(j, reason=Reason.UNPAID) if j.offer in gone else j for j in evaluation.judgements]
-    choice = choose(event, replaced(evaluation, judgements=without), live, _holding(state))
-    claims = withdrawn_of(state, unpaid)
-    claims += [
-        replaced(claim, id=f"{claim.order}/{claim.offer}/{revision}.{step}", step=step)
-        for claim in choice.claims
-        if claim.offer not in state.wishes or not state.wishes[claim.offer].claim.units
+def _lapsed(state: OrderState, offers: list[str], at: Instant, view: View) -> Lapsed:
+    """The order as it is judged without some offers: their value is there for others, their group's turn too."""
+    order, step = state.order, state.step + 1
+    live = _live(view, order, state)
+    choice = choose(order, evaluate(order, live, state.released_at, [*state.lapsed, *offers]), live, state.given)
+    claims = [
+        replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step) for claim in choice.claims
     ]
     return Lapsed(
-        id=f"{event.order}:{revision}:lapsed:{','.join(unpaid)}",
-        order=event.order,
-        revision=revision,
-        offers=unpaid,
-        evaluation=with_nearest(event, choice.evaluation, live, state.released_at),
-        claims=claims,
+        id=f"{order.order}:{order.revision}:lapsed:{','.join(offers)}",
+        order=order.order,
+        revision=order.revision,
+        offers=offers,
+        evaluation=with_nearest(order, choice.evaluation, live, state.released_at),
+        claims=claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
         standby=choice.standby,
         benefits=choice.benefits,
         gifts=choice.gifts,

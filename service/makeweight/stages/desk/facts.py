@@ -117,13 +117,15 @@ def _untold(
 
     What was on the floor was released; what comes back had gone out.
     """
+    told = []
+    if frozen is None and event.happened in floor.LEAVING:
+        told += [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
+        # Of what is on the paper the packed units come back first.
         out = {o: min(units, on_paper.get(o, 0)) - done.get(o, 0) for o, units in gifts.items()}
-        return [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
-    if frozen is None and event.happened in floor.LEAVING:
-        return [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
-    return []
+        told += [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
+    return told
 
 
 def _command(

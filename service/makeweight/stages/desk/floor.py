@@ -65,7 +65,8 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int], over: M
         )
     named = there_of(frozen) if not event.lines else named_gifts(event)
     for offer, units in named.items():
-        frozen = _left(frozen, event.happened, offer, units)
+        waste = units - saleable(event, offer) if event.happened == "gift_returned" else 0
+        frozen = _left(frozen, event.happened, offer, units, waste)
     if event.happened != "put_back":
         return frozen
     on_it = frozen.lines_left
@@ -82,8 +83,11 @@ def there_of(frozen: Frozen) -> dict[str, int]:
     return {offer: units for offer, units in there.items() if units > 0}
 
 
-def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int) -> Frozen:
-    """The frozen ticket after units of a gift have left it: those on its paper first, then what was beyond that."""
+def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, waste: int) -> Frozen:
+    """The frozen ticket after units of a gift have left it: those on its paper first, then what was beyond that.
+
+    ``waste`` of them came back as scrap.
+    """
     on_paper, extra, done = frozen.on_paper(offer), frozen.extra.get(offer, 0), frozen.done.get(offer, 0)
     if happened == "short_picked":
         on_paper, extra = max(0, on_paper - done), 0  # what is in the box was found
@@ -99,6 +103,7 @@ def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int) -> Fro
         extra={**frozen.extra, offer: frozen.extra.get(offer, 0) - beyond},
         done={**frozen.done, offer: max(0, done - units) if back else min(done, still)},
         back={**frozen.back, offer: frozen.back.get(offer, 0) + back} if back else frozen.back,
+        spoilt={**frozen.spoilt, offer: frozen.spoilt.get(offer, 0) + min(back, waste)} if waste else frozen.spoilt,
     )
 
 
@@ -247,6 +252,11 @@ def with_customer(state: OrderState, offer: str) -> int:
     return sum(frozen.done.get(offer, 0) for frozen in state.frozen)
 
 
+def spoilt(state: OrderState, offer: str) -> int:
+    """Gift units that came back and can't be given again."""
+    return sum(frozen.spoilt.get(offer, 0) for frozen in state.frozen)
+
+
 def gift_out(state: OrderState, offer: str) -> str:
     """The gift of an offer that was packed, '' if none was."""
-    return next((f.printed.get(offer, "") for f in state.frozen if f.done.get(offer)), "")
+    return next((f.printed.get(offer, "") for f in state.frozen if f.done.get(offer) or f.spoilt.get(offer)), "")

@@ -3,10 +3,9 @@
 from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported, Superseded
 from makeweight.domain.moments import Instant
-from makeweight.domain.reasons import Reason
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
-from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn, withdrawn_of
+from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn
 from makeweight.stages.desk.telling import notices
 from makeweight.stages.desk.tickets import (
     open_contents,
@@ -210,22 +209,23 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     state = _known(store, entry.order)
     if state.order.revision != entry.revision or state.unpaid.keys().isdisjoint(entry.offers):
         return []  # another revision has come, or it has lapsed already
-    # Another writer may have known of fewer that lapsed; what has, stays.
-    lapsed = {*entry.offers, *(j.offer for j in state.evaluation.judgements if j.reason is Reason.UNPAID)}
-    judgements = [replaced(j, reason=Reason.UNPAID) if j.offer in lapsed else j for j in entry.evaluation.judgements]
-    newer = [c for c in entry.claims if c.offer not in state.wishes or c.number > state.wishes[c.offer].claim.number]
-    evaluation = replaced(entry.evaluation, judgements=judgements)
+    seen = {claim.offer for claim in entry.claims}
     # What was claimed since the state that the writer of the entry knew is withdrawn as well.
-    known = replaced(state, wishes=_claimed(state, newer))
-    newer += withdrawn_of(known, sorted(lapsed))
+    unseen = withdrawn(state, state.order, seen, max([state.step + 1, *(claim.step for claim in entry.claims)]))
+    wishes = dict(state.wishes)
+    for claim in entry.claims + unseen:
+        known = wishes.get(claim.offer)
+        if known is None or claim.number > known.claim.number:
+            wishes[claim.offer] = Wish(claim) if known is None else replaced(known, claim=claim)
     state = replaced(
         state,
         edition=state.edition + 1,
-        evaluation=evaluation,
-        unpaid=unpaid_of(evaluation),
-        wishes=_claimed(state, newer),
+        lapsed=sorted({*state.lapsed, *entry.offers}),
+        evaluation=entry.evaluation,
+        unpaid=unpaid_of(entry.evaluation),
+        wishes=wishes,
         standby=entry.standby,
-        benefits={offer: benefit for offer, benefit in entry.benefits.items() if offer not in lapsed},
+        benefits=entry.benefits,
         gifts={**state.gifts, **entry.gifts},
         blocked=entry.blocked,
         withheld=entry.withheld,

@@ -71,6 +71,7 @@ class Frozen:
     gone: dict[str, int] = field(default_factory=dict)
     gone_lines: dict[str, int] = field(default_factory=dict)
     back: dict[str, int] = field(default_factory=dict)
+    spoilt: dict[str, int] = field(default_factory=dict)
     asked_at: Instant | None = None
     alerted: bool = False
     printed: dict[str, str] = field(default_factory=dict)
@@ -123,7 +124,7 @@ class OrderState:
     ``overdue`` counts how often the ledger's answer was found missing; ``overdue_at`` is the last time, or when claims
     were withdrawn since, from which on an answer is waited for; ``left`` counts gift units by offer that the ledger was
     told to have left the order, which it may not have answered yet. ``unpaid`` says by offer until when the order has
-    to be paid for it to stand.
+    to be paid for it to stand, ``lapsed`` are offers whose time to pay has passed.
     """
 
     order: Order
@@ -147,11 +148,7 @@ class OrderState:
     notices: dict[str, Notice] = field(default_factory=dict)
     left: dict[str, int] = field(default_factory=dict)
     unpaid: dict[str, Instant] = field(default_factory=dict)
-
-    @property
-    def released_at(self) -> Instant | None:
-        """When the first of its tickets was released to the floor."""
-        return min((f.since for f in self.frozen if f.since is not None), default=None)
+    lapsed: list[str] = field(default_factory=list)
 
     @property
     def waiting(self) -> bool:
@@ -184,6 +181,16 @@ class OrderState:
         return self.overdue_at + timedelta(seconds=FOLLOW_AFTER_SECONDS * 2 ** min(self.overdue, MAX_DOUBLINGS))
 
     @property
+    def released_at(self) -> Instant | None:
+        """When the first of its tickets went to the floor, as the warehouse says."""
+        return min([f.since for f in self.frozen if f.since is not None], default=None) if self.frozen else None
+
+    @property
+    def given(self) -> set[str]:
+        """Offers of which the order has units, is owed some, or had some that came back: those are given too."""
+        return {offer for offer, wish in self.wishes.items() if wish.answer and wish.answer.outcome != "declined"}
+
+    @property
     def step(self) -> int:
         """The highest step of the current revision."""
         return max((w.claim.step for w in self.wishes.values() if w.claim.revision == self.order.revision), default=0)
@@ -194,36 +201,19 @@ def unpaid_of(evaluation: Evaluation) -> dict[str, Instant]:
     return {j.offer: j.pay_by for j in evaluation.judgements if j.pay_by is not None and j.reason is not Reason.UNPAID}
 
 
-def withdrawn(state: OrderState, event: Order, kept: set[str]) -> list[Claim]:
+def withdrawn(state: OrderState, event: Order, kept: set[str], step: int = 0) -> list[Claim]:
     """Offers claimed before and no longer wanted are claimed with 0."""
     return [
         replaced(
             wish.claim,
-            id=f"{event.order}/{offer}/{event.revision}.0",
+            id=f"{event.order}/{offer}/{event.revision}.{step}",
             revision=event.revision,
-            step=0,
+            step=step,
             units=0,
             customer=event.customer or wish.claim.customer,
         )
         for offer, wish in sorted(state.wishes.items())
         if offer not in kept
-    ]
-
-
-def withdrawn_of(state: OrderState, offers: list[str]) -> list[Claim]:
-    """Claims of 0 on some offers, at the order's revision."""
-    step = state.step + 1
-    wishes = [(offer, state.wishes[offer].claim) for offer in offers if offer in state.wishes]
-    return [
-        replaced(
-            claim,
-            id=f"{claim.order}/{offer}/{state.order.revision}.{step}",
-            revision=state.order.revision,
-            step=step,
-            units=0,
-        )
-        for offer, claim in wishes
-        if claim.units
     ]
 
 

@@ -268,15 +268,20 @@ def _of_floor(state: OrderState, at: Instant) -> dict[str, Notice]:
 
 
 def _clawbacks(state: OrderState, at: Instant) -> Iterator[Notice]:
-    """Advice on gifts that the goods kept no longer earn, by the offer's policy: never more than the refund.
+    """Advice on gifts that the goods kept no longer earn, by the offer's policy.
 
-    A gift that was never packed, or has come back, is nothing to claim back (rules of the trade, 2.18).
+    What may be deducted for all offers together is never more than the refund. A gift that was never packed, or has
+    come back, is nothing to claim back; where the refund waits for it, it must be saleable (rules of the trade, 2.18).
     """
-    for judged in state.evaluation.judgements:
+    deducted = 0
+    for judged in sorted(state.evaluation.judgements, key=lambda j: j.offer):
         kept = judged.kept
         if kept is None or kept.policy == "none" or not kept.refund:
             continue
-        units = floor.with_customer(state, judged.offer) - kept.units
+        out = floor.with_customer(state, judged.offer)
+        units = out - kept.units
+        if kept.policy == "gift_back":
+            units += floor.spoilt(state, judged.offer)
         if units <= 0:
             continue
         gift = state.gifts.get(floor.gift_out(state, judged.offer))
@@ -284,7 +289,10 @@ def _clawbacks(state: OrderState, at: Instant) -> Iterator[Notice]:
             continue
         refund = amount(kept.refund, state.order.currency)
         if kept.policy == "deduct":
-            due = min(units * gift.stated_value, kept.refund)
+            due = min(units * gift.stated_value, kept.refund - deducted)
+            deducted += due
+            if not due:
+                continue
             text = f"The goods kept no longer earn {units} x {gift.gift}: its stated value, "
             text += f"{amount(due, state.order.currency)}, may be taken off the refund of {refund}."
         else:

@@ -108,6 +108,7 @@ def _settled_claim(store: Store, entry: Settled, old: ClaimState | None, offer: 
         owed_key=old.owed_key if old else None,
         substitute=entry.substitute,
         reason=entry.reason,
+        cut=entry.cut,
         came_back=old.came_back if old else 0,
         left=left,
         since=offer.sequence + 1 if takes else since,

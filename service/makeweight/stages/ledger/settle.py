@@ -49,11 +49,13 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
         return _lowered(claim, state, at)
     allowed = _within_caps(store, claim, state, offer, claim.units - held - owed - back)
     taken = _from_stock(store, claim, state, allowed.units)
-    reason = allowed.reason
+    reason = cut = allowed.reason
     if taken.units < allowed.units:
         reason = Reason.NO_STOCK
         if claim.when_out == "owed" and claim.options:
             owed += allowed.units - taken.units
+        else:
+            cut = reason
     moves = []
     if taken.units and taken.gift is not None and taken.site is not None:
         moves = [Move(Account.FREE, Account.RESERVED, taken.gift, taken.site, taken.units)]
@@ -71,6 +73,7 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
         owed=owed,
         substitute=taken.substitute if taken.units else bool(state and state.substitute),
         reason=reason,
+        cut=cut,
         units=taken.units,
     )
 
@@ -116,6 +119,7 @@ def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, a
         owed=owed,
         substitute=taken.substitute,
         reason=reason,
+        cut=Reason.NO_STOCK if short > owed else allowed.reason,
         units=taken.units - state.held,
     )
 
@@ -148,19 +152,23 @@ def served(
     """An owed claim gets units, by a higher edition."""
     left = state.owed - units
     gift, site = place
+    figures = replaced(state.figures, stock_free=free)
+    if not left:
+        figures = replaced(figures, last_order=None, last_at=None)  # it was told with the stock that has come
     return Settled(
         id=f"{state.claim.id}:settled:{state.edition + 1}",
         claim=state.claim,
         edition=state.edition + 1,
         outcome=outcome_of(state.held + state.came_back + units, left),
         moves=[Move(Account.FREE, Account.RESERVED, gift, site, units)],
-        figures=replaced(state.figures, stock_free=free),
+        figures=figures,
         at=at,
         gift=gift,
         site=site,
         owed=left,
         substitute=substitute,
-        reason=state.reason if left else None,
+        reason=state.reason if left else state.cut,
+        cut=state.cut,
         units=units,
         cause=cause,
     )

@@ -17,7 +17,7 @@ class ClaimState:
 
     ``came_back`` counts units that the order had and sent back: they are given, so it gets no others, and no longer
     live. ``left`` counts all that the warehouse said of units that left the order's hands, and ``since`` is the entry
-    of its offer with which it last took units.
+    of its offer with which it last took units. ``cut`` is the reason but for what is owed.
     """
 
     claim: Claim
@@ -34,6 +34,7 @@ class ClaimState:
     owed_key: str | None = None
     substitute: bool = False
     reason: Reason | None = None
+    cut: Reason | None = None
     came_back: int = 0
     left: int = 0
     since: int = 0
