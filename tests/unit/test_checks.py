@@ -13,7 +13,7 @@ from tests.support.shop import Shop, document, gives, handled_gift
 
 @pytest.fixture
 def ending():
-    """One order with a gift on an open ticket at S, after a short pick at the main site; another with one on a paper."""
+    """An order with a gift on an open ticket at S, after a short pick at the main site; another with one on a paper."""
     shop = Shop([document(gives())], {("week/tin", "TIN", site): 5 for site in ("main", "S")})
     shop.place(order(line(6000), line(100, site="S")), order(line(6000, site="S"), order="B"))
     shop.released("A/main/1")
