@@ -153,7 +153,7 @@ class Both:
         found, told = {}, {}
         for one in state.evaluation.judgements:
             used = one.reason is Reason.VALUE_USED
-            near = one.near_miss or (used and 0 < one.worth and 10 * one.worth >= 9 * one.threshold)
+            near = one.near_miss or (used and one.worth > 0 and 10 * one.worth >= 9 * one.threshold)
             if near or not used:
                 found[one.offer] = (Fraction(one.worth, one.per), one.qualifies and not used, near)
             if one.reason in TOLD:

@@ -43,20 +43,24 @@ _gifts = st.fixed_dictionaries(
     {"stated_value": _one_of(300, 300, 500), "cautions": _CAUTIONS, "customs": _one_of(CUSTOMS, None)}
 )
 _scopes = _one_of(
-    {}, {}, {}, {}, {}, {}, {"brands": ["Alder"]}, {"brands": ["Alder", "Birch"]}, {"categories": ["ink"]}, {"skus": ["s1", "s2"]},
-    {"not_skus": ["s1"]}, {"not_categories": ["paper"]}, {"brands": ["Birch"], "not_categories": ["ink"]},
+    {}, {}, {}, {}, {}, {}, {"brands": ["Alder"]}, {"brands": ["Alder", "Birch"]}, {"categories": ["ink"]},
+    {"skus": ["s1", "s2"]}, {"not_skus": ["s1"]}, {"not_categories": ["paper"]}, {"brands": ["Birch"], "not_categories": ["ink"]},
 )  # fmt: skip
 _money = _one_of(500, 900, 1000, 1, 500, 1000, 2000)
 # Half of the offers ask for nothing more than goods, else hardly any would be given.
-_members = st.just({}) | st.just({"clawback": "deduct"}) | st.fixed_dictionaries(
-    {},
-    optional={
-        "only_to": _one_of(["IE"], ["IE"], ["IE", "GB"]),
-        "services": _one_of([], ["standard"]),
-        "top_up": st.just(True),
-        "paid_within_days": _one_of(1, 2),
-        "clawback": _one_of("gift_back", "deduct", "deduct"),
-    },
+_members = (
+    st.just({})
+    | st.just({"clawback": "deduct"})
+    | st.fixed_dictionaries(
+        {},
+        optional={
+            "only_to": _one_of(["IE"], ["IE"], ["IE", "GB"]),
+            "services": _one_of([], ["standard"]),
+            "top_up": st.just(True),
+            "paid_within_days": _one_of(1, 2),
+            "clawback": _one_of("gift_back", "deduct", "deduct"),
+        },
+    )
 )
 _caps = st.just({}) | st.fixed_dictionaries(
     {}, optional={"per_order": st.integers(1, 3), "per_customer": st.integers(1, 2), "total": st.integers(1, 4)}

@@ -139,9 +139,7 @@ def counted_lines(order: Order) -> Counted:
     return Counted(goods, units, charged, before)
 
 
-def evaluate(
-    order: Order, live: Live, released_at: Instant | None = None, lapsed: Collection[str] = ()
-) -> Evaluation:
+def evaluate(order: Order, live: Live, released_at: Instant | None = None, lapsed: Collection[str] = ()) -> Evaluation:
     """Judge an order by the live offers. Cancelled and excluded orders want nothing and get no judgements.
 
     ``released_at`` is when the first ticket of the order was released to the floor: what is added to it from then on

@@ -53,7 +53,9 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int]) -> Froz
             if offer in done:
                 # What comes back was packed; what is put back was taken off the floor first.
                 most = frozen.gifts[offer] - gone[offer]
-                done[offer] = max(0, done[offer] - left) if event.happened == "gift_returned" else min(done[offer], most)
+                done[offer] = (
+                    max(0, done[offer] - left) if event.happened == "gift_returned" else min(done[offer], most)
+                )
             if event.happened == "gift_returned":
                 back[offer] = back.get(offer, 0) + left
                 if condition_of(event, offer) == "scrap":
