@@ -1,4 +1,7 @@
-"""The core against SQL over the raw events (DuckDB): windows, values, who qualifies, near misses, balances.
+"""The core against SQL over the raw events (DuckDB): classes, values, who qualifies, near misses, what is kept.
+
+And the ledger's balances against the moves of its log. Value used once and unpaid orders the twin doesn't know: it is
+compared with what the core says of each offer alone.
 
 The SQL is in tests/support/twin.py, worked out from the trade's rules alone.
 """
@@ -17,9 +20,10 @@ from makeweight.contracts.codec import dumps, parse
 from makeweight.contracts.orders import read_order
 from makeweight.domain.book import Book
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import evaluate
+from makeweight.domain.qualify import Judgement, evaluate
+from makeweight.domain.reasons import Reason
 from makeweight.stages.ledger.state import BALANCES
-from tests.property.test_reference import documents, orders, stock_of
+from tests.support.drawn import documents, orders, stock_of
 from tests.support.shop import Shop
 from tests.support.twin import Twin
 
@@ -27,15 +31,21 @@ TWIN = Twin()
 DEMO = sorted((HERE / "campaigns").glob("*.yaml"))
 
 
-def judged_by_the_core(known: list[Order], book: Book) -> set:
-    """The twin's rows, from the core's judgement of the latest revisions."""
-    rows = set()
+def judgements(known: list[Order], book: Book) -> list[tuple[str, Judgement]]:
+    """What the core says of every offer on the latest revisions, before the offers meet each other."""
+    found = []
     for order in known:
-        live = book.live(order.placed_at, order.market, order.currency)
-        for one in evaluate(order, live).judgements:
-            whole = one.by in ("total", "line", "units")
-            rows.add((order.order, one.offer, one.qualifies, one.near_miss, one.worth if whole else None))
-    return rows
+        live = book.live(order.placed_at, order.market, order.currency, None, order.order_class)
+        found += [(order.order, one) for one in evaluate(order, live).judgements]
+    return found
+
+
+def judged_by_the_core(known: list[Order], book: Book) -> set:
+    """The twin's rows."""
+    return {
+        (order, j.offer, j.qualifies, j.near_miss, j.worth if j.by in ("total", "line", "units") else None)
+        for order, j in judgements(known, book)
+    }
 
 
 def latest(bodies: list[dict]) -> list[Order]:
@@ -48,13 +58,17 @@ def latest(bodies: list[dict]) -> list[Order]:
 
 
 @settings(max_examples=60)  # a database each
-@given(document=documents(), bodies=st.lists(orders(), min_size=1, max_size=12))
+@given(document=documents(), bodies=st.lists(orders(), min_size=3, max_size=12))
 def test_judgements_of_random_orders(document: dict, bodies: list[dict]) -> None:
-    """Every offer on every order: qualifies, near miss, and the value."""
+    """Every offer on every order: qualifies, near miss, value, whether it is for elsewhere, what is still earned."""
     twin = TWIN.clear()
     twin.campaign(document)
     twin.orders(bodies)
-    assert twin.judged() == judged_by_the_core(latest(bodies), Book([read_campaign(document)]))
+    known, book = latest(bodies), Book([read_campaign(document)])
+    assert twin.judged() == judged_by_the_core(known, book)
+    found = judgements(known, book)
+    assert twin.elsewhere() == {(order, j.offer) for order, j in found if j.reason is Reason.DESTINATION}
+    assert twin.kept() == {(order, j.offer, j.kept.units, j.kept.refund) for order, j in found if j.kept}
 
 
 def test_judgements_of_the_demo_day() -> None:

@@ -252,7 +252,7 @@ class Reference:
         return kept(known.offers, known.event, known.topped_up, known.lapsed)
 
     def clawback(self, order: str) -> dict[str, int]:
-        """By offer: what of the refund it is about, for gifts packed and not back that the kept goods don't earn.
+        """By offer: what of the refund it is about, for gifts that went out, that the rest does not earn, and not back.
 
         Reading: with gift back the whole refund waits for the gift, since without it there is no full one, and scrap is
         not back; to deduct the stated value, any gift that came is. What is deducted for all offers together is no more

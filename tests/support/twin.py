@@ -88,10 +88,11 @@ CREATE VIEW asked AS
 -- once as the order has it, once as it is left by returns: on the same shares, and faulty units are not gone
 CREATE VIEW counted AS
     WITH both_ways AS (
-        SELECT false AS kept, "order", place, sku, brand, categories, added, reduced, units, charged, listed FROM asked
+        SELECT false AS kept, "order", place, sku, brand, categories, added, reduced, units, charged, listed,
+            units AS asked_units, charged AS asked_charged, listed AS asked_listed FROM asked
         UNION ALL
         SELECT true, "order", place, sku, brand, categories, added, reduced, units - back,
-            part(charged, units - back, units), part(listed, units - back, units) FROM asked
+            part(charged, units - back, units), part(listed, units - back, units), units, charged, listed FROM asked
     )
     -- goods that are all free are no order that takes part in anything
     SELECT * FROM both_ways QUALIFY sum(charged) OVER (PARTITION BY kept, "order") > 0;
@@ -112,7 +113,8 @@ CREATE VIEW judgements AS
     WITH met AS (
         SELECT l.kept, v."order", f.campaign || '/' || f.offer AS offer, f.measure, f.threshold AS t,
             greatest(f.threshold, 1) AS step, f.strict, l.units, l.charged,
-            CASE WHEN f.listed THEN l.listed ELSE l.charged END AS amount
+            CASE WHEN f.listed THEN l.listed ELSE l.charged END AS amount, l.asked_units,
+            CASE WHEN f.listed THEN l.asked_listed ELSE l.asked_charged END AS asked_amount
         FROM live v JOIN offers f USING (campaign, revision) JOIN counted l ON l."order" = v."order"
         -- nothing is released in here, so whoever may top up still may
         WHERE (l.added IS NULL OR l.added < v.ends OR f.top_up)
@@ -136,7 +138,10 @@ CREATE VIEW judgements AS
     UNION ALL
     SELECT kept, "order", offer, bool_or(CASE WHEN strict THEN amount > t * units ELSE amount >= t * units END),
         bool_or(amount > 0 AND 10 * amount >= 9 * t * units), max(amount // (step * units)), NULL
-    FROM met WHERE measure = 'unit' AND units > 0 GROUP BY ALL
+    FROM met WHERE measure = 'unit' AND units > 0
+        -- a broken minor unit that stays with what is kept makes no unit dearer than it was
+        AND (NOT kept OR asked_amount > t * asked_units OR (asked_amount = t * asked_units AND NOT strict))
+    GROUP BY ALL
     UNION ALL
     SELECT kept, "order", offer, bool_or(units > 0 AND charged > 0), false,
         sum(units) FILTER (WHERE units > 0 AND charged > 0), NULL

@@ -183,6 +183,91 @@ def test_each_gift_of_several_counts():
     assert shop.amounts("A") == {"clawback_advice/week/tin": 800}
 
 
+def test_all_offers_together_deduct_no_more_than_the_refund():
+    """Rule 2.18, 'never make a refund negative': 9.00 come back, and two gifts of 8.00 are no longer earned."""
+    shop = shop_of(gives(clawback="deduct"), gives("two", clawback="deduct"), gifts=EIGHT)
+    shop.receive("week/two", "TIN", 9)
+    shop.place(order(line(4900), line(900)))
+    shop.packed("A/main/1")
+    shop.amend("A", line(4900), line(900, returned_units=1), at=PLACED + DAY)
+    assert shop.amounts("A") == {"clawback_advice/week/tin": 800, "clawback_advice/week/two": 100}
+
+
+@pytest.mark.parametrize(("condition", "advice"), [("saleable", {}), ("scrap", {"clawback_advice/week/tin": 1500})])
+def test_a_gift_back_must_be_saleable(condition, advice):
+    """Rule 2.18, gift back: the full refund only if the gift is returned in saleable state."""
+    shop = returned("gift_back")
+    shop.gift_returned("A/main/1", lines=[HandledLine(1, offer=TIN, gift="TIN", condition=condition)])
+    assert shop.amounts("A") == advice
+
+
+def test_a_gift_that_came_back_was_given_and_keeps_its_group():
+    """Rule 2.7: inside one group only one is granted, so who sent one back is not given the next."""
+    shop = shop_of(gives(group="g", rank=2), gives("one", "TIN", group="g", rank=1))
+    shop.place(order(line(6000)))
+    assert (shop.got("A")[0], shop.got("A", "week/one")[0]) == ("granted", "declined")
+    shop.gift_returned("A/main/1", lines=[HandledLine(1, offer=TIN, gift="TIN", condition="saleable")])
+    shop.receive("week/one", "TIN", 1)
+    shop.amend("A", at=PLACED + DAY)
+    assert shop.claim("A", "week/one").live == 0
+
+
+def test_of_two_gifts_on_a_paper_one_comes_back_and_one_may_still_be_missed():
+    """Rule 2.24 after 2.18: the one that came back had gone out, the other is still on the paper, and on the floor."""
+    shop = shop_of(gives(units=2))
+    shop.place(order(line(6000)))
+    shop.gift_returned("A/main/1", lines=[HandledLine(1, offer=TIN, gift="TIN", condition="saleable")])
+    balance = shop.balance()
+    assert (balance.free, balance.reserved, balance.released, balance.packed) == (8, 0, 1, 1)
+    shop.packed("A/main/1")
+    assert (shop.balance().released, shop.balance().packed) == (0, 2)
+
+
+def test_of_two_gifts_on_a_paper_the_packed_one_comes_back():
+    """Rule 2.18: what comes back had gone out, and that is the one that was packed."""
+    shop = shop_of(gives(units=2))
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    shop.packed("A/main/1", lines=[handled_gift(1)])
+    shop.gift_returned("A/main/1", lines=[HandledLine(1, offer=TIN, gift="TIN", condition="saleable")])
+    balance = shop.balance()
+    assert (balance.free, balance.released, balance.packed, balance.restocked) == (8, 1, 1, 1)
+
+
+def test_a_lapse_passes_value_and_group_on():
+    """Rules 2.7 and 2.12: what a lapsed offer used is there for the next, and so is the turn of its group."""
+    once = {"value_used": "once"}
+    for first, second in (({"group": "g"}, {"group": "g"}), (once, once)):
+        shop = shop_of(gives(rank=1, paid_within_days=1, **first), gives("two", "TIN", rank=2, **second))
+        shop.receive("week/two", "TIN", 1)
+        shop.place(order(line(6000)))
+        assert [g.offer for g in shop.ticket("A").gift_lines] == [TIN]
+        shop.tick(PLACED + DAY)
+        assert [g.offer for g in shop.ticket("A").gift_lines] == ["week/two"]
+        assert shop.told("A").reason is Reason.UNPAID
+
+
+def test_what_has_lapsed_is_claimed_again_only_if_it_was_paid_in_time():
+    """Rule 2.12: it lapses; another change of an order that is still not paid takes nothing from anybody."""
+    shop = shop_of(gives(paid_within_days=1))
+    shop.place(order(line(6000)))
+    shop.tick(PLACED + DAY)
+    shop.amend("A", line(100), at=PLACED + 2 * DAY)
+    shop.amend("A", line(7000), at=PLACED + 3 * DAY)
+    assert (shop.balance().reserved, shop.told("A").reason) == (0, Reason.UNPAID)
+    shop.amend("A", paid_at=PLACED + DAY, at=PLACED + 4 * DAY)
+    assert shop.got("A")[0] == "granted"
+
+
+def test_put_back_and_taken_again_lacks_what_it_lacked():
+    """Rule 2.36: two are wanted and one was there; once it is put back and taken again, one still lacks."""
+    shop = shop_of(gives(units=2), stock=1)
+    shop.place(order(line(6000)))
+    assert shop.got("A") == ("granted", 1, "TIN", Reason.NO_STOCK)
+    shop.put_back("A/main/1")
+    assert shop.got("A") == ("granted", 1, "TIN", Reason.NO_STOCK)
+
+
 # ---------------------------------------------------------------- abuse
 
 

@@ -135,6 +135,32 @@ def test_value_used_once(offers, expected):
     assert asked == {name for name, (_, reason, _) in expected.items() if reason is None}
 
 
+def test_the_winner_left_less_than_is_asked():
+    """Rule 2.36: a used 10.00 and left enough for c; b left 10.00, so it is b's doing."""
+    offers = [once("a", at_least=1000, rank=1), once("b", at_least=10_000, rank=2), once("c", at_least=9000, rank=3)]
+    found = outcomes(chosen(order(line(12_000)), *offers))
+    assert found["c"] == (1000, Reason.VALUE_USED, "week/b")
+
+
+@pytest.mark.parametrize(("used", "near"), [(400, (9500, True)), (3000, None)])
+def test_a_near_miss_is_one_of_what_is_left(used, near):
+    """Rule 2.37: 'add 1.00' is said only where that would do; others have used 4.00 or 30.00 of 99.00."""
+    choice = chosen(order(line(9900)), once("a", at_least=used, rank=1), once("b", at_least=10_000, rank=2))
+    found = {j.offer: (j.worth, j.near_miss) for j in choice.evaluation.judgements}
+    assert found.get("week/b") == near
+
+
+def test_value_is_used_before_a_caution_is_asked():
+    """Rule 2.36, one reason: of those that stand in the way, the first in the order of the checks."""
+    choice = chosen(
+        order(line(12_000)),
+        once("a", at_least=6000, rank=1),
+        once("b", at_least=10_000, rank=2, gift="G", gifts=ADULT),
+    )
+    assert outcomes(choice)["b"] == (6000, Reason.VALUE_USED, "week/a")
+    assert choice.blocked == {}
+
+
 def test_lines_that_are_used_up_earn_nothing_else():
     """Rule 2.10: the gift points to the lines that earned it."""
     choice = chosen(order(line(3000), line(9000)), once("a", at_least=3000, rank=1), once("b", at_least=6000, rank=2))
@@ -202,6 +228,9 @@ def test_ex26_what_kept_goods_still_earn(returned, policy, expected):
         ([line(9000, 3, returned_units=1)], {"by": "line", "at_least": 9000}, (0, 3000)),
         ([line(9000, returned_units=1), line(1)], {"by": "any"}, (1, 9000)),
         ([line(9000, returned_units=1)], {"by": "any"}, (0, 9000)),
+        # Goods that are all free earn nothing, as no order of them would (rule 2.26).
+        ([line(9000, returned_units=1), line(0, 2)], {"by": "units", "at_least": 2}, (0, 9000)),
+        ([line(9000, returned_units=1), line(0, 2), line(1)], {"by": "units", "at_least": 2}, (1, 9000)),
         ([line(4000, total_list=8000, returned_units=1), line(4000)], {"basis": "before_discount"}, (0, 4000)),
     ],
 )
@@ -249,3 +278,28 @@ def test_kept_value_counts_once_too(returned, kept):
     bought = order(*lines_of(7000, 5000, 1000, returned=returned))
     choice = chosen(bought, once("a", at_least=6000, rank=1), once("b", at_least=6000, rank=2))
     assert {j.offer: j.kept.units for j in choice.evaluation.judgements if j.kept} == kept
+
+
+def test_a_benefit_uses_kept_value_too():
+    """Rules 2.7 and 2.18: 50.00 of the 60.00 that are kept carry the benefit, so the gift is no longer earned."""
+    bought = order(line(6000), line(4000, returned_units=1))
+    offers = [once("a", benefit="free_shipping", at_least=5000, rank=1), once("b", at_least=5000, rank=2)]
+    kept = {j.offer: j.kept for j in chosen(bought, *offers).evaluation.judgements}
+    assert kept["week/b"] == Kept(0, 4000, "none")
+
+
+# ---------------------------------------------------------------- one reason, and what earned
+
+
+def test_an_outranked_offer_is_told_that_first():
+    """Rule 2.36 and the order of the checks: its group comes before the caution of its gift, which nobody hears of."""
+    best = offer("a", group="g", rank=1, when_out="next")
+    choice = chosen(order(line(6000)), best, offer("b", group="g", rank=2, gift="G", gifts=ADULT))
+    assert outcomes(choice)["b"] == (6000, Reason.OUTRANKED, "week/a")
+    assert choice.blocked == {}
+
+
+def test_a_line_of_no_units_earns_no_units():
+    """Rule 2.10: the gift points to the lines that earned it; a line of 0 units adds its value and is no purchase."""
+    (judged,) = chosen(order(line(1000, 0), line(500)), offer(by="units", at_least=1)).evaluation.judgements
+    assert judged.lines == [2]

@@ -113,14 +113,14 @@ def _kept_once(
     """What the kept goods earn: their value counts once too, for the same offers in the same order."""
     units: dict[str, int] = {}
     mine = {j.offer: j for j in judgements if j.offer in lines and j.reason is not Reason.VALUE_USED}
-    for key, earned in lines.items():  # in their order of precedence
+    for key, earning in lines.items():  # in their order of precedence
         offer = live.offers[key]
         if key not in mine:
             continue
-        left = sum(purse.left(offer, earned).values())
+        left = sum(purse.left(offer, earning).values())
         met = purse.worth > 0 and left >= offer.threshold + int(offer.strict)
         if met and key in users:
-            purse.use(offer, earned)
+            purse.use(offer, earning)
         units[key] = mine[key].wanted if met else 0
     return [
         replaced(j, kept=replaced(j.kept, units=units[j.offer])) if j.kept and j.offer in units else j
