@@ -9,7 +9,9 @@ from datetime import datetime
 from makeweight.contracts.events import ORDER_TYPE
 from makeweight.domain.entries import Booked, Received, Reported
 from tests.faults.nemesis import EXPECTED_CODES
-from tests.support.fleet import check, unacknowledged_commits
+from tests.support.fleet import ROOT, check, unacknowledged_commits
+
+KEPT = ROOT / "build" / "faults"
 
 
 @dataclass
@@ -94,8 +96,20 @@ def reckon(installation, sender, *, one_code):
     lost += len(missing)
     violations += [f"neither logged nor put aside: {name}" for name in missing]
     ids = [json.loads(body).get("id") for _, _, key, body in installation.stamps("decisions") if key != b"tick"]
+    if violations:
+        keep_logs(installation)
     orders = served(installation, sender.sent_at)
     return Reckoning(violations, lost, said_of, len(set(ids)), len(ids), orders, ending)
+
+
+def keep_logs(installation):
+    """Both stages' logs and what was said, for whoever looks for the cause: the broker's data goes with the run."""
+    folder = KEPT / installation.settings.prefix.strip(".")
+    folder.mkdir(parents=True)
+    for channel in ("order-log", "ledger-log", "ledger-commands", "decisions", "pick-tickets"):
+        records = installation.reading().records(channel)
+        records = sorted((one for one in records if one.key != b"tick"), key=lambda one: (one.partition, one.offset))
+        (folder / f"{channel}.jsonl").write_bytes(b"".join((one.value or b"") + b"\n" for one in records))
 
 
 def others(installation, events):

@@ -315,11 +315,14 @@ def check_books(ending):
 
 
 def check_tickets(ending):
-    """One open ticket a site (S7), and on them the gift units that orders hold and no paper carries yet (S8)."""
+    """One open ticket a site (S7), and on them the gift units that orders hold and no paper carries yet (S8).
+
+    A paper carries what the order holds if it is the same gift from the same site: it may have been exchanged since.
+    """
     held = {}
     for claim in ending.claims:
         if claim.held and claim.claim.options:
-            held.setdefault(claim.claim.order, {})[claim.claim.offer] = claim.held
+            held.setdefault(claim.claim.order, {})[claim.claim.offer, claim.gift, claim.site] = claim.held
     tickets = {}
     for ticket in ending.tickets.values():
         tickets.setdefault(ticket.order, []).append(ticket)
@@ -332,12 +335,13 @@ def check_tickets(ending):
         paper = {}
         for one in state.frozen:
             for offer, units in one.gifts_left.items():
-                paper[offer] = paper.get(offer, 0) + units
-        units_left = {offer: units - paper.get(offer, 0) for offer, units in held.get(name, {}).items()}
-        expected = {} if cancelled else {offer: units for offer, units in units_left.items() if units > 0}
+                place = (offer, one.printed.get(offer), one.site)
+                paper[place] = paper.get(place, 0) + units
+        units_left = {place: units - paper.get(place, 0) for place, units in held.get(name, {}).items()}
+        expected = {} if cancelled else {place: units for place, units in units_left.items() if units > 0}
         found = {}
-        for line in (line for one in live for line in one.gift_lines):
-            found[line.offer] = found.get(line.offer, 0) + line.units
+        for place, units in [((x.offer, x.gift, one.site), x.units) for one in live for x in one.gift_lines]:
+            found[place] = found.get(place, 0) + units
         assert found == expected, f"S8: {name}: {found} on open tickets, {expected} to be sent"
 
 
