@@ -44,7 +44,8 @@ _gifts = st.fixed_dictionaries(
 )
 _scopes = _one_of(
     {}, {}, {}, {}, {}, {}, {"brands": ["Alder"]}, {"brands": ["Alder", "Birch"]}, {"categories": ["ink"]},
-    {"skus": ["s1", "s2"]}, {"not_skus": ["s1"]}, {"not_categories": ["paper"]}, {"brands": ["Birch"], "not_categories": ["ink"]},
+    {"skus": ["s1", "s2"]}, {"not_skus": ["s1"]}, {"not_categories": ["paper"]},
+    {"brands": ["Birch"], "not_categories": ["ink"]},
 )  # fmt: skip
 _money = _one_of(500, 900, 1000, 1, 500, 1000, 2000)
 # Half of the offers ask for nothing more than goods, else hardly any would be given.
