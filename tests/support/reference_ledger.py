@@ -183,11 +183,13 @@ class Ledger:
     def _swap(self, claim: Claim) -> None:
         """Give back and take anew, as one step: nobody else is served in between."""
         old, promised, had_owed = claim.position, claim.owed, claim.owed_since if claim.owed else None
+        had = claim.live
         assert old is not None
         self.accounts[old].free += claim.reserved
         claim.reserved = claim.owed = 0
         claim.settle_place()
-        self._grow(claim, claim.lacks)
+        # Reading: nothing is taken back for a cap, of a customer whom it has only now or of any other.
+        self._grow(claim, claim.lacks, had)
         # Reading: what was promised before stays promised, whatever the offer now does when it is out.
         claim.owed = max(claim.owed, min(promised, claim.lacks + claim.owed))
         if claim.owed and had_owed:
@@ -206,18 +208,18 @@ class Ledger:
             self.accounts[position].free += freed
             self._serve_owed(position)
 
-    def _grow(self, claim: Claim, more: int) -> None:
-        """The checks in their order; the last one that took something away is the reason."""
-        wish, allowed = claim.wish, more
+    def _grow(self, claim: Claim, more: int, had: int = 0) -> None:
+        """The checks in their order; the last one that took something away is the reason. No cap asks what it had."""
+        wish, allowed, had = claim.wish, more, min(had, more)
         others = self.of_offer(claim.offer)
         if wish.customer and wish.per_customer is not None:
             used = sum(other.live for other in others if other.wish.customer == wish.customer)
-            if wish.per_customer - used < allowed:
-                allowed, claim.shortened_by = max(0, wish.per_customer - used), CUSTOMER_CAP
+            if max(had, wish.per_customer - used) < allowed:
+                allowed, claim.shortened_by = max(had, wish.per_customer - used), CUSTOMER_CAP
         if wish.total is not None:
             used = sum(other.live for other in others)
-            if wish.total - used < allowed:
-                allowed, claim.shortened_by = max(0, wish.total - used), CAMPAIGN_CAP
+            if max(had, wish.total - used) < allowed:
+                allowed, claim.shortened_by = max(had, wish.total - used), CAMPAIGN_CAP
         if not wish.needs_stock:
             claim.reserved += allowed
             return

@@ -234,6 +234,17 @@ def test_of_two_gifts_on_a_paper_the_packed_one_comes_back():
     assert (balance.free, balance.released, balance.packed, balance.restocked) == (8, 1, 1, 1)
 
 
+def test_what_is_packed_of_a_second_ticket_leaves_the_first_on_the_floor():
+    """Rule 2.16: a frozen paper keeps its unit, which nobody may free while another ticket of the order is packed."""
+    shop = shop_of(gives(units=2))
+    shop.place(order(line(6000)))
+    shop.released("A/main/1")
+    shop.put_back("A/main/1", lines=[handled_gift(1)])
+    shop.packed("A/main/2")
+    balance = shop.balance()
+    assert (balance.reserved, balance.released, balance.packed) == (0, 1, 1)
+
+
 def test_a_lapse_passes_value_and_group_on():
     """Rules 2.7 and 2.12: what a lapsed offer used is there for the next, and so is the turn of its group."""
     once = {"value_used": "once"}

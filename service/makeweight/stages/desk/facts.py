@@ -118,8 +118,10 @@ def _untold(
     What was on the floor was released; what comes back had gone out.
     """
     told = []
-    if frozen is None and event.happened in floor.LEAVING:
-        told += [_command(state, event, site, offer, n, "released") for offer, n in sorted(carried.items()) if n]
+    if frozen is None and event.happened != "released":
+        # Packing takes what is on the floor first, and that may be what another paper carries.
+        out = [o for o in carried if event.happened in floor.LEAVING or any(f.on_paper(o) for f in state.frozen)]
+        told += [_command(state, event, site, offer, carried[offer], "released") for offer in sorted(out)]
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
         # Of what is on the paper the packed units come back first.
