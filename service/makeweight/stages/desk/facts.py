@@ -120,8 +120,8 @@ def _untold(
     told = []
     if frozen is None and event.happened != "released":
         # Packing takes what is on the floor first, and that may be what another paper carries.
-        out = [o for o in carried if event.happened in floor.LEAVING or any(f.on_paper(o) for f in state.frozen)]
-        told += [_command(state, event, site, offer, carried[offer], "released") for offer in sorted(out)]
+        shared = [o for o in carried if event.happened in floor.LEAVING or any(f.on_paper(o) for f in state.frozen)]
+        told += [_command(state, event, site, o, carried[o], "released") for o in sorted(shared) if carried[o]]
     if event.happened == "gift_returned":
         on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
         # Of what is on the paper the packed units come back first.
