@@ -17,7 +17,7 @@ from tests.simulation.broker import PARTITIONS, STAGE_OF, Broker, partition_of
 from tests.simulation.lane import Lane
 from tests.simulation.worker import DESK, LEDGER, Host, Violation, Worker
 
-MAX_ROUNDS = 14  # of the liveness phase; time doubles each round, as the desk's looks at an order that waits do
+MAX_ROUNDS = 16  # of the liveness phase; time doubles each round, as the desk's looks at an order that waits do
 STAGES = {"desk": DESK, "ledger": LEDGER}
 _SENT = {"ledger-commands": COMMAND, "decisions": DECISION}
 

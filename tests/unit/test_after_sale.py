@@ -73,15 +73,18 @@ def test_an_unpaid_benefit_lapses_too():
     assert (shop.ticket("A").benefits, shop.amounts("A")) == ([], {})
 
 
-def test_a_lapse_is_told_once():
-    """A tick that comes again, or another, finds nothing due."""
+def test_a_lapse_is_told_once_and_said_once_more():
+    """A tick that comes again finds nothing due; half a minute later all is said again, in case a host died over it."""
     shop = shop_of(gives(paid_within_days=1))
     shop.place(order(line(6000)))
     shop.tick(PLACED + DAY)
-    before = len(shop.entries["desk"])
+    before, said = len(shop.entries["desk"]), len(shop.said)
     shop.tick(PLACED + DAY)
+    assert (len(shop.entries["desk"]), len(shop.said)) == (before, said)
+    shop.tick(PLACED + DAY + MINUTE)
+    assert {o.channel for o in shop.said[said:]} == {"pick-tickets"}
     shop.tick(PLACED + 2 * DAY)
-    assert len(shop.entries["desk"]) == before
+    assert [e.kind for e in shop.entries["desk"][before:]] == ["overdue"]
 
 
 # ---------------------------------------------------------------- back-orders

@@ -87,13 +87,17 @@ class Reported:
 
 @value
 class Overdue:
-    """The ledger has not answered in time: the ticket goes out and its gift follows. ``count`` is how often so far."""
+    """The ledger has not answered in time: the ticket goes out and its gift follows. ``count`` is how often so far.
+
+    Without ``waits`` all is answered, and what the clock decided is said once more.
+    """
 
     id: str
     order: str
     revision: int
     at: Instant
     count: int = 1
+    waits: bool = True
     kind: Literal["overdue"] = "overdue"
 
 

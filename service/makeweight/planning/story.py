@@ -63,6 +63,7 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
         what = f"warehouse: ticket {entry.fact.ticket} {entry.fact.happened}"
     elif isinstance(entry, Overdue):
         what = "the ledger had not answered in time: the ticket goes out and its gift follows"
+        what = what if entry.waits else "looked at again: what the clock decided is said once more"
     elif isinstance(entry, Lapsed):
         what = f"not paid in time: lapsed for {', '.join(entry.offers)}"
     elif isinstance(entry, NotPutBack):

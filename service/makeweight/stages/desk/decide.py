@@ -168,10 +168,10 @@ def tick(store: Store, event: Tick, view: View) -> Verdict:
 
 def _due(state: OrderState, at: Instant, view: View) -> Iterator[Overdue | Lapsed | NotPutBack]:
     order, revision = state.order.order, state.order.revision
-    due = state.answer_due_at() if state.wishes else None
+    due = state.answer_due_at()
     if due is not None and due <= at:
         count = state.overdue + 1
-        yield Overdue(f"{order}:{revision}:overdue:{count}", order, revision, at, count)
+        yield Overdue(f"{order}:{revision}:overdue:{count}", order, revision, at, count, waits=state.waiting)
     unpaid = sorted(offer for offer, pay_by in state.unpaid.items() if pay_by <= at)
     if unpaid:
         yield _lapsed(state, unpaid, at, view)

@@ -197,10 +197,11 @@ def _overdue(store: Store, entry: Overdue) -> list[Subject]:
     state = _known(store, entry.order)
     if state.order.revision != entry.revision or state.overdue >= entry.count:
         return []
-    state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at)
+    again = state.look_again
+    state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at, look_again=False)
     # A host that died over a lapse said neither its claims nor what it takes off a paper.
     papers: list[Subject] = [("paper", entry.order, frozen.ticket) for frozen in state.frozen]
-    told: list[Subject] = [("notices", entry.order, "")] if papers else []
+    told: list[Subject] = [("notices", entry.order, "")] if papers or again else []
     return _changed(store, state, entry.at, ("claims", entry.order), *papers, ("ticket", entry.order), *told)
 
 
@@ -230,6 +231,7 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
         blocked=entry.blocked,
         withheld=entry.withheld,
         overdue_at=entry.at,  # the answers to what is withdrawn are waited for from now on
+        look_again=True,
     )
     order = entry.order
     return _changed(store, state, entry.at, ("claims", order), ("ticket", order), ("notices", order, ""))
@@ -243,7 +245,7 @@ def _not_put_back(store: Store, entry: NotPutBack) -> list[Subject]:
     ]
     if frozen == state.frozen:
         return []  # it was put back meanwhile, or told before
-    state = replaced(state, edition=state.edition + 1, frozen=frozen)
+    state = replaced(state, edition=state.edition + 1, frozen=frozen, overdue_at=entry.at, look_again=True)
     order = entry.order
     return _changed(store, state, entry.at, ("ticket", order), ("notices", order, entry.ticket), moved=False)
 

@@ -124,7 +124,8 @@ class OrderState:
     ``overdue`` counts how often the ledger's answer was found missing; ``overdue_at`` is the last time, or when claims
     were withdrawn since, from which on an answer is waited for; ``left`` counts gift units by offer that the ledger was
     told to have left the order, which it may not have answered yet. ``unpaid`` says by offer until when the order has
-    to be paid for it to stand, ``lapsed`` are offers whose time to pay has passed.
+    to be paid for it to stand, ``lapsed`` are offers whose time to pay has passed. ``look_again``: the clock decided
+    something, and no input comes again to say it should a host have died over it; so it is said once more.
     """
 
     order: Order
@@ -149,6 +150,7 @@ class OrderState:
     left: dict[str, int] = field(default_factory=dict)
     unpaid: dict[str, Instant] = field(default_factory=dict)
     lapsed: list[str] = field(default_factory=list)
+    look_again: bool = False
 
     @property
     def waiting(self) -> bool:
@@ -162,7 +164,7 @@ class OrderState:
 
     def due_at(self) -> Instant | None:
         """When something of the order is next due; None if nothing is waited for."""
-        answer = self.answer_due_at() if self.wishes else None
+        answer = self.answer_due_at() if self.wishes or self.look_again else None
         if not self.frozen and not self.unpaid:
             return answer
         rest = [f.asked_at + PUT_BACK_WITHIN for f in self.frozen if f.asked_at is not None and not f.alerted]
@@ -174,7 +176,7 @@ class OrderState:
 
         Its claims and tickets are said again then, at growing intervals, in case a host died before it said them.
         """
-        if not self.waiting:
+        if not self.waiting and not self.look_again:
             return None
         if self.overdue_at is None:
             return self.judged_at + timedelta(seconds=FOLLOW_AFTER_SECONDS)
