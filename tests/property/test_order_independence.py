@@ -58,7 +58,7 @@ def followed(rng: Random, last: Order) -> list[Event]:
         gifts = []
         if what == "gift_returned":
             condition: Condition = rng.choice(["saleable", "scrap"])
-            gifts = [HandledLine(1, offer="week/tin", condition=condition)]
+            gifts = [HandledLine(1, offer="week/tin", gift="TIN", condition=condition)]
         at = last.revised_at + timedelta(hours=1 + number)
         found.append(Fulfilment(f"w{number}-{last.order}", last.order, ticket, what, at, lines=gifts))
     if happened and rng.random() < 0.5:

@@ -79,9 +79,9 @@ class Offer:
 
     @property
     def threshold(self) -> int:
-        """Reading: 'any' has none and stands below every offer of its group that has one."""
+        """Reading: 'any' asks for something charged, which is one minor unit, and is of that tier in its group."""
         if self.counts["by"] == "any":
-            return 0
+            return 1
         return int(self.counts["over"] if "over" in self.counts else self.counts["at_least"])
 
     @property

@@ -235,8 +235,9 @@ def ride(offer: Offer, earning: list[Goods], goods: list[Goods], leaving: Collec
                 sites.sort(key=lambda site: site not in leaving)
         case "last":
             # Reading: a site goes last that has any back-ordered line, and sites stand where their first line does.
-            waiting = [each.site for each in goods if each.line.get("back_ordered")]
-            ordered = [each.site for each in goods if each.site not in waiting]
+            late = {each.site for each in goods if each.line.get("back_ordered")}
+            waiting = [each.site for each in goods if each.site in late]
+            ordered = [each.site for each in goods if each.site not in late]
             sites = list(dict.fromkeys([*ordered, *waiting]))[::-1]
         case "trigger":
             sites = [each.site for each in earning]

@@ -282,6 +282,24 @@ def test_put_back_and_taken_again_lacks_what_it_lacked():
     assert shop.got("A") == ("granted", 1, "TIN", Reason.NO_STOCK)
 
 
+def test_what_is_owed_waits_for_stock_at_every_revision():
+    """Rule 2.36: the cap cuts the second of two, the first is owed; an amendment tells no other reason."""
+    shop = Shop([document(gives(units=2, caps={"per_customer": 1}, when_out="owed"))])
+    shop.place(order(line(6000), customer="c"))
+    for _ in range(2):
+        assert (shop.got("A")[0], shop.outcome("A").owed, shop.got("A")[3]) == ("owed", 1, Reason.NO_STOCK)
+        shop.amend("A")
+    shop.receive(TIN, "TIN", 5)
+    assert shop.got("A") == ("granted", 1, "TIN", Reason.CUSTOMER_CAP)
+
+
+def test_a_line_of_no_units_is_nothing_to_wait_for():
+    """Rule 2.21: a gift waits for goods on back order; a line of 0 units adds its value, and nothing of it is to come."""
+    shop = shop_of()
+    shop.place(order(line(5000, 0, back_ordered=True), line(900, brand="Birch")))
+    assert [g.units for g in shop.ticket("A").gift_lines] == [1]
+
+
 # ---------------------------------------------------------------- abuse
 
 

@@ -39,7 +39,7 @@ def open_contents(state: OrderState) -> dict[str, Content]:
         return {}
     contents: dict[str, Content] = {}
     lines = open_lines(state)
-    missing = [line for line in lines if line.back_ordered]
+    missing = [line for line in lines if line.back_ordered and line.live_units]
     for line in lines if not missing else [line for line in lines if not line.back_ordered]:
         content = contents.get(line.site)
         if content is None:

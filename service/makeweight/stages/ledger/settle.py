@@ -56,6 +56,8 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
             owed += allowed.units - taken.units
         else:
             cut = reason
+    if owed:
+        reason = Reason.NO_STOCK  # what is owed waits for stock, whatever cut the rest
     moves = []
     if taken.units and taken.gift is not None and taken.site is not None:
         moves = [Move(Account.FREE, Account.RESERVED, taken.gift, taken.site, taken.units)]
