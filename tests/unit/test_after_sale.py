@@ -291,7 +291,7 @@ def test_what_is_owed_waits_for_stock_at_every_revision():
 
 
 def test_a_line_of_no_units_is_nothing_to_wait_for():
-    """Rule 2.21: a gift waits for goods on back order; a line of 0 units adds its value, and nothing of it is to come."""
+    """Rule 2.21: a gift waits for goods on back order; of a line of 0 units nothing is to come."""
     shop = shop_of()
     shop.place(order(line(5000, 0, back_ordered=True), line(900, brand="Birch")))
     assert [g.units for g in shop.ticket("A").gift_lines] == [1]
