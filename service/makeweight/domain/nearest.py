@@ -7,6 +7,7 @@ an unanswered caution) has none.
 
 from collections.abc import Callable, Collection, Iterable
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Literal
 
 from makeweight.domain.book import Live
@@ -327,6 +328,7 @@ def _said(kind: ChangeKind, more: int, offer: Offer, line: int | None = None, or
     return Change(kind, more, words, line=line)
 
 
+@lru_cache(1_024)  # of the scopes of published offers, which are few
 def label(scope: Scope) -> str:
     """What an offer looks at, as a sentence names it: 'Alder or Birch', 'ink (category)'."""
     brands = _named(scope.brands)
@@ -400,6 +402,7 @@ def _grown_line(line: Line, more: int) -> Line:
     return replaced(line, units=line.live_units, cancelled_units=0, total_charged=charged, total_list=listed)
 
 
+@lru_cache(1_024)
 def _line_in(scope: Scope, number: int) -> Line | None:
     """A line of one unit, at no price yet, that the scope holds; None if it holds none."""
     skus = sorted(scope.skus - scope.not_skus)
