@@ -63,9 +63,12 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         # What was released or packed is what the warehouse says; what left the paper says nothing of the rest of it.
         lines = floor.named_lines(event)
         carried = {offer: min(units, gifts.get(offer, 0)) for offer, units in carried.items() if gifts.get(offer)}
-    unheld = _not_held(state, carried, paper, site) if frozen is None else _unheld(state, frozen)
+    unheld: dict[str, int] = {}
     if frozen is None:
+        unheld = _not_held(state, carried, paper, site)
         over = {offer: over.get(offer, 0) + unheld.get(offer, 0) for offer in over | unheld}
+    elif event.happened == "put_back":
+        unheld = _unheld(state, frozen)
     if event.happened == "put_back" and unheld:
         # What was neither packed nor the order's is free for the ledger, and has been all the time.
         gifts = {offer: units - min(units, unheld.get(offer, 0)) for offer, units in gifts.items()}

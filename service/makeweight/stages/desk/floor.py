@@ -107,6 +107,35 @@ def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, waste:
     )
 
 
+def as_ordered(state: OrderState) -> bool:
+    """Whether the floor has only what the order wants, and nothing was taken off or came back: the usual case.
+
+    Then there is nothing to review and nothing to tell of it.
+    """
+    if state.order.status == "cancelled" or any(j.kept is not None for j in state.evaluation.judgements):
+        return False
+    lines: dict[str, int] = {}
+    gifts: dict[str, int] = {}
+    for frozen in state.frozen:
+        if frozen.gone or frozen.gone_lines or frozen.over or frozen.extra or frozen.paper.take_off:
+            return False
+        if not frozen.done.keys() <= frozen.gifts.keys():
+            return False
+        for offer, units in frozen.gifts.items():
+            wish = state.wishes.get(offer)
+            gifts[offer] = gifts.get(offer, 0) + units
+            if wish is None or wish.claim.units < max(gifts[offer], frozen.done.get(offer, 0)):
+                return False
+            if not frozen.carries(offer, wish.answer):
+                return False
+        for number, units in frozen.lines.items():
+            lines[number] = lines.get(number, 0) + units
+    for line in state.order.lines:
+        if lines.pop(str(line.number), 0) > line.units - line.cancelled_units:
+            return False
+    return not any(lines.values())
+
+
 def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:
     """Bring the papers of frozen tickets up to date; the tickets that changed.
 

@@ -113,11 +113,12 @@ def _changed(
     ``moved`` is false where what the tickets carry can't have changed.
     """
     papers: list[str] = []
-    if state.frozen:
+    as_ordered = not state.frozen or floor.as_ordered(state)
+    if not as_ordered:
         state, papers = floor.reviewed(state, at)
     tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    if tells or state.frozen:
-        state = replaced(state, notices=notices(state, at, answered))
+    if tells or not as_ordered:
+        state = replaced(state, notices=notices(state, at, answered, as_ordered=as_ordered))
     if moved:
         contents = open_contents(state)
         state = replaced(state, opened=opened_after(state, contents))

@@ -115,14 +115,17 @@ def _figures(answer: Decision, order: Order) -> dict[str, object]:
     return {**vars(figures), **told}
 
 
-def notices(state: OrderState, at: Instant, answered: str | None = None) -> dict[str, Notice]:
+def notices(
+    state: OrderState, at: Instant, answered: str | None = None, *, as_ordered: bool = False
+) -> dict[str, Notice]:
     """All notices of an order, by id: those that are open, and those once open with amount 0.
 
-    ``answered``: only the ledger's answer on this offer is new, so only its notices can have changed.
+    ``answered``: only the ledger's answer on this offer is new, so only its notices can have changed. ``as_ordered``:
+    there is nothing to tell of the floor.
     """
     if answered is None:
         fresh = _near_misses(state, at) | _prices(state, at) | _blocked(state, at)
-        if state.frozen:
+        if state.frozen and not as_ordered:
             fresh |= _of_floor(state, at)
         for offer, wish in state.wishes.items():
             fresh |= _of_wish(state, offer, wish, at)
