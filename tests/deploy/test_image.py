@@ -21,11 +21,12 @@ from confluent_kafka.admin import AdminClient, NewTopic
 from docker.errors import APIError
 
 from deploy.demo.compare import compare, wait_until_quiet
-from deploy.demo.day import ORDER_TYPE, day
+from deploy.demo.day import day
 from deploy.demo.load import publish_day, send_day
 from makeweight.adapters.kafka.logs import reader
 from makeweight.adapters.kafka.reading import TopicReader
 from makeweight.adapters.kafka.wire import Names
+from makeweight.contracts.events import ORDER_TYPE
 from makeweight.settings import Settings
 from tests.support.broker import free_ports
 from tests.support.image import ContainerBroker, engine, engine_problem, kafka_image, makeweight_image
