@@ -5,6 +5,7 @@ another way; what only the real layout promises (an entry for every input, accou
 is not asked of them: they must fail by what they say, or by where a run ends.
 """
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -83,17 +84,24 @@ class KeepsLanesAsTheyAre(Host):
         super().catch_up(set(lanes) - self.kept)
 
 
+@contextmanager
+def everything_fits():
+    """Every entry has its units, whatever its place in the log."""
+    honest = fold._fits  # noqa: SLF001 - another version of the very function
+    fold._fits = lambda *_: True  # noqa: SLF001 - as above
+    try:
+        yield
+    finally:
+        fold._fits = honest  # noqa: SLF001 - as above
+
+
 class NothingIsVoid(Ledger):
     """Grants without cover are folded like any other."""
 
     def fold(self, store, entry):
         """Fold as if every entry had its units."""
-        honest = fold._fits  # noqa: SLF001 - another version of the very function
-        fold._fits = lambda *_: True  # noqa: SLF001 - as above
-        try:
+        with everything_fits():
             return super().fold(store, entry)
-        finally:
-            fold._fits = honest  # noqa: SLF001 - as above
 
 
 # --- wrong layouts ---------------------------------------------------------------------------------------------------
@@ -149,7 +157,8 @@ class TwoTables(Ledger):
     def fold(self, store, entry):
         """Each table by its own entry."""
         if not isinstance(entry, Moved):
-            return super().fold(store, entry)
+            with everything_fits():  # its moves stand in the other table
+                return super().fold(store, entry)
         offer = entry.claim.offer
         free = fold._move(store, offer, entry.moves)  # noqa: SLF001 - the real ledger's, for its tables
         state = store.get(OFFERS, offer)
@@ -271,16 +280,16 @@ class Mutant:
 
 MUTANTS = {
     # what is wrong                                                 within    of 400 seeds it failed in
-    "input offsets committed before the outputs are acknowledged": Mutant(100, host=CommitsOffsetsEarly),  # 23
-    "store committed before the log is acknowledged": Mutant(200, host=CommitsStoreEarly),  # 13
-    "outputs said in the flush of the log": Mutant(500, host=SaysInOneFlush),  # 4
-    "kept partitions not caught up": Mutant(500, host=KeepsLanesAsTheyAre),  # 7
-    "grants without cover are not void": Mutant(50, ledger=NothingIsVoid),  # 58
-    "counters without ids": Mutant(50, ledger=Counters, layout=True),  # 200
-    "decisions and balances written apart": Mutant(100, ledger=TwoTables, layout=True),  # 31
-    "the last arrival wins": Mutant(300, ledger=LastArrivalWins, layout=True),  # 11
-    "declines not recorded": Mutant(200, ledger=ForgetsDeclines, layout=True),  # 17
-    "campaign read at the decision": Mutant(50, ledger=ReadsTheCampaign, layout=True),  # 88
+    "input offsets committed before the outputs are acknowledged": Mutant(100, host=CommitsOffsetsEarly),  # 19
+    "store committed before the log is acknowledged": Mutant(200, host=CommitsStoreEarly),  # 20
+    "outputs said in the flush of the log": Mutant(500, host=SaysInOneFlush),  # 3
+    "kept partitions not caught up": Mutant(500, host=KeepsLanesAsTheyAre),  # 13
+    "grants without cover are not void": Mutant(50, ledger=NothingIsVoid),  # 62
+    "counters without ids": Mutant(50, ledger=Counters, layout=True),  # 208
+    "decisions and balances written apart": Mutant(100, ledger=TwoTables, layout=True),  # 44
+    "the last arrival wins": Mutant(300, ledger=LastArrivalWins, layout=True),  # 9
+    "declines not recorded": Mutant(200, ledger=ForgetsDeclines, layout=True),  # 9
+    "campaign read at the decision": Mutant(50, ledger=ReadsTheCampaign, layout=True),  # 91
 }
 CONTROL = Mutant(300, layout=True)  # nothing is wrong with it: it must not fail
 
