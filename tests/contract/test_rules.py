@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from makeweight.adapters.documents.yaml import load
 from makeweight.cli.main import app
 from makeweight.contracts.campaigns import DocumentError, read_campaign
-from tests.support.shop import ANSWERED
+from tests.support.shop import ANSWERED, document
 
 RULES = Path(__file__).parents[2] / "service/makeweight/rules.md"
 TESTS = Path(__file__).parents[1]
@@ -33,17 +33,7 @@ def page(place, fragment):
         gift("CARD", stated_value=100),
         gift("NUTS", cautions={**ANSWERED, "food": {"allergens": ["tree nuts"]}}),
     ]
-    whole = {
-        "campaign": "week",
-        "title": "A week",
-        "markets": ["IE"],
-        "currency": "EUR",
-        "zone": "Europe/Dublin",
-        "from": "2026-11-23 00:00",
-        "until": "2026-11-30 00:00",
-        "gifts": gifts,
-        "offers": [offer],
-    }
+    whole = document(offer, gifts=gifts)
     if place == "campaign":
         whole |= fragment
     elif place == "gift":
@@ -60,12 +50,12 @@ def test_a_fragment_is_what_it_says(tmp_path, place, refused, text):
     """Each YAML fragment of the rules can be published; one that is marked as refused is, with these words."""
     file = tmp_path / "fragment.yaml"
     file.write_text(text)
-    document = page(place, load(file)[0])
+    published = page(place, load(file)[0])
     if not refused:
-        assert read_campaign(document).campaign == "week"
+        assert read_campaign(published).campaign == "week"
         return
     with pytest.raises(DocumentError, match=re.escape(refused)):
-        read_campaign(document)
+        read_campaign(published)
 
 
 def defined(path):

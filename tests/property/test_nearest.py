@@ -10,9 +10,10 @@ from hypothesis import event, example, given, note
 from hypothesis import strategies as st
 
 from makeweight.domain.campaigns import Cautions, Offer
+from makeweight.domain.changes import GOODS, Change, apply, chained
 from makeweight.domain.choose import choose
 from makeweight.domain.moments import Window
-from makeweight.domain.nearest import GOODS, Change, apply, chained, nearest
+from makeweight.domain.nearest import nearest
 from makeweight.domain.orders import Destination, Order
 from makeweight.domain.qualify import evaluate, judge_one
 from makeweight.domain.reasons import amount, span

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.choose import choose
+from makeweight.domain.counted import counted_lines
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import counted_lines, evaluate
+from makeweight.domain.qualify import evaluate
 from makeweight.domain.reasons import Reason
 from tests.support.build import campaign, line, live, offer, order
 

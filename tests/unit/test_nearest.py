@@ -9,9 +9,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from makeweight.domain.campaigns import Cautions, Scope
+from makeweight.domain.changes import Change, apply, label
 from makeweight.domain.claims import Claim, Decision
 from makeweight.domain.moments import Window
-from makeweight.domain.nearest import Change, apply, label, nearest
+from makeweight.domain.nearest import nearest
 from makeweight.domain.orders import Destination
 from makeweight.domain.qualify import Judgement, judge_one
 from makeweight.domain.reasons import Figures, Reason, amount, clock, flipped, last_taken, span

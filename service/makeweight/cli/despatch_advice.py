@@ -1,15 +1,13 @@
 """``makeweight despatch-advice``: a ticket that went out, for carriers and partners."""
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from makeweight.adapters.kafka.administration import KafkaProblem
-from makeweight.adapters.local.database import DatabaseError
 from makeweight.bootstrap import despatch
-from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, progress, read_settings
+from makeweight.cli.console import REFUSED, fail, progress
+from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.planning.parcel import NotPacked
 
 HELP = """Print a packed ticket as a DespatchAdvice of UBL 2.1, XML on stdout.
@@ -26,19 +24,17 @@ Every line of the order and every gift is a line; what was short is on back orde
 
 def despatch_advice(
     ticket: Annotated[str, typer.Argument(help="The ticket's id: ORDER/SITE/NUMBER.")],
-    state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
-    kafka: Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")] = None,
+    state: State = None,
+    kafka: Kafka = None,
 ) -> None:
     """Print a packed ticket as a DespatchAdvice of UBL 2.1."""
-    settings = read_settings(state=state, kafka=kafka)
     try:
-        if settings.kafka and state is None:
-            with progress("entries read") as told:
-                document = despatch.distributed(settings, ticket, told)
-        else:
-            document = despatch.embedded(settings, ticket)
-    except (DatabaseError, KafkaProblem) as error:
-        raise fail(str(error), UNAVAILABLE) from None
+        with reaching(state, kafka) as reached:
+            if reached.on_kafka:
+                with progress("entries read") as told:
+                    document = despatch.distributed(reached.settings, ticket, told)
+            else:
+                document = despatch.embedded(reached.settings, ticket)
     except (NotPacked, ValueError) as error:
         raise fail(str(error), REFUSED) from None
     sys.stdout.write(document.decode())

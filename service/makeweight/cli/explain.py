@@ -1,16 +1,14 @@
 """``makeweight explain``: the story of one order."""
 
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.table import Table
 
 from makeweight import bootstrap
-from makeweight.adapters.kafka.administration import KafkaProblem
-from makeweight.adapters.local.database import DatabaseError
 from makeweight.bootstrap import kafka as distributed
-from makeweight.cli.console import REFUSED, UNAVAILABLE, fail, out, progress, read_settings, say_json
+from makeweight.cli.console import REFUSED, fail, out, progress, say_json
+from makeweight.cli.reach import Kafka, State, reaching
 
 HELP = """Tell what happened to an order, and for every offer what came of it and why.
 
@@ -24,24 +22,19 @@ HELP = """Tell what happened to an order, and for every offer what came of it an
 
 def explain(
     order: Annotated[str, typer.Argument(help="The order id.")],
-    state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
-    kafka: Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")] = None,
+    state: State = None,
+    kafka: Kafka = None,
     json: Annotated[bool, typer.Option("--json", help="The story as JSON on stdout.")] = False,
 ) -> None:
     """Tell what happened to an order."""
-    settings = read_settings(state=state, kafka=kafka)
-    on_kafka = bool(settings.kafka) and state is None
-    try:
-        if on_kafka:
+    with reaching(state, kafka) as reached:
+        if reached.on_kafka:
             with progress("entries read") as told:
-                story = distributed.explain(settings, order, told)
+                story = distributed.explain(reached.settings, order, told)
         else:
-            story = bootstrap.explain(settings, order)
-    except (DatabaseError, KafkaProblem) as error:
-        raise fail(str(error), UNAVAILABLE) from None
+            story = bootstrap.explain(reached.settings, order)
     if story is None:
-        where = f"`kafka` is {settings.kafka}" if on_kafka else f"`state` is {settings.state}"
-        raise fail(f"order {order!r} was never seen here; {where}", REFUSED)
+        raise fail(f"order {order!r} was never seen here; {reached.where}", REFUSED)
     if json:
         say_json(story)
     else:

@@ -7,10 +7,9 @@ import typer
 
 from makeweight import bootstrap
 from makeweight.adapters.documents.files import FileErrors
-from makeweight.adapters.kafka.administration import KafkaProblem
-from makeweight.adapters.local.database import DatabaseError
 from makeweight.bootstrap import kafka as distributed
-from makeweight.cli.console import UNAVAILABLE, err, fail, out, read_settings, say_json
+from makeweight.cli.console import err, fail, out, say_json
+from makeweight.cli.reach import Kafka, State, reaching
 
 HELP = """Check campaigns and stock, and put them on the service, whether it is running or not.
 
@@ -28,23 +27,21 @@ them up within a second; a campaign revision takes effect 10 seconds after it is
 def publish(
     campaigns: Annotated[list[Path] | None, typer.Argument(help="Campaign files.")] = None,
     stock: Annotated[Path | None, typer.Option(help="Gift stock as CSV: gift, site, units, offer.")] = None,
-    state: Annotated[Path | None, typer.Option(help="Directory of the service's database.")] = None,
-    kafka: Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")] = None,
+    state: State = None,
+    kafka: Kafka = None,
     json: Annotated[bool, typer.Option("--json", help="What was done, as JSON on stdout.")] = False,
 ) -> None:
     """Check campaigns and stock, and put them on the service."""
     if not campaigns and stock is None:
         raise fail("name a campaign file, or --stock FILE")
-    settings = read_settings(state=state, kafka=kafka)
     try:
-        if settings.kafka and state is None:
-            done, rows = distributed.publish_files(settings, campaigns or [], stock, bootstrap.wall_clock)
-        else:
-            done, rows = bootstrap.publish_files(settings, campaigns or [], stock)
+        with reaching(state, kafka) as reached:
+            if reached.on_kafka:
+                done, rows = distributed.publish_files(reached.settings, campaigns or [], stock, bootstrap.wall_clock)
+            else:
+                done, rows = bootstrap.publish_files(reached.settings, campaigns or [], stock)
     except FileErrors as error:
         raise fail(str(error)) from None
-    except (DatabaseError, KafkaProblem) as error:
-        raise fail(str(error), UNAVAILABLE) from None
     if json:
         say_json({"campaigns": done, "stock_rows": rows})
         return
@@ -53,5 +50,4 @@ def publish(
         out.print(f"{one.campaign} revision {one.revision}: {change}", markup=False)
     if stock is not None:
         out.print(f"{rows} rows of stock handed to the ledger; rows that were sent before change nothing")
-    where = f"state: {settings.state}" if state is not None or not settings.kafka else f"kafka: {settings.kafka}"
-    err.print(where, style="dim", markup=False)
+    err.print(reached.where, style="dim", markup=False)

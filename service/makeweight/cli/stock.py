@@ -1,16 +1,17 @@
 """``makeweight stock``: what people say of gift stock, handed to the ledger."""
 
+import inspect
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 
 from makeweight import bootstrap
-from makeweight.adapters.kafka.administration import KafkaProblem
-from makeweight.adapters.local.database import DatabaseError
 from makeweight.bootstrap import kafka as distributed
-from makeweight.cli.console import UNAVAILABLE, err, fail, out, read_settings
+from makeweight.cli.console import err, fail, out
+from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.contracts.problems import WireError
 from makeweight.domain.claims import Arrival, Count, Damage, StockCommand, TakenDown, Transfer
 from makeweight.domain.moments import Instant
@@ -54,110 +55,93 @@ Site = Annotated[str, typer.Argument(help="The site.")]
 Units = Annotated[int, typer.Argument(help="How many.")]
 Name = Annotated[str | None, typer.Option("--id", help="A name of yours; made of the instant if left out.")]
 At = Annotated[str | None, typer.Option("--at", help="When, with its zone; now if left out.")]
-State = Annotated[Path | None, typer.Option(help="Directory of the service's database.")]
-Kafka = Annotated[str | None, typer.Option("--kafka", help="Brokers of the distributed service.")]
 
 
-def _moment(at: str | None) -> Instant:
+class Stamp(NamedTuple):
+    """By which id something is said, and when it was so."""
+
+    id: str
+    at: Instant
+
+
+def _stamp(kind: str, name: str | None, at: str | None) -> Stamp:
     if at is None:
-        return bootstrap.wall_clock()
-    try:
-        read = datetime.fromisoformat(at)
-    except ValueError:
-        raise fail(f"--at {at!r}: expected a date and time, such as 2026-11-24T14:20:00Z") from None
-    if read.tzinfo is None:
-        raise fail(f"--at {at!r} has no zone; add Z or an offset")
-    return read
-
-
-def _name(given: str | None, kind: str, at: Instant) -> str:
-    return given or f"{kind}-{at:%Y%m%dT%H%M%S.%f%z}"
+        when = bootstrap.wall_clock()
+    else:
+        try:
+            when = datetime.fromisoformat(at)
+        except ValueError:
+            raise fail(f"--at {at!r}: expected a date and time, such as 2026-11-24T14:20:00Z") from None
+        if when.tzinfo is None:
+            raise fail(f"--at {at!r} has no zone; add Z or an offset")
+    return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when)
 
 
 def _hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:
-    settings = read_settings(state=state, kafka=kafka)
     try:
-        if settings.kafka and state is None:
-            distributed.hand_to_ledger(settings, command, bootstrap.wall_clock)
-        else:
-            bootstrap.hand_to_ledger(settings, command)
+        with reaching(state, kafka) as reached:
+            if reached.on_kafka:
+                distributed.hand_to_ledger(reached.settings, command, bootstrap.wall_clock)
+            else:
+                bootstrap.hand_to_ledger(reached.settings, command)
     except WireError as error:
         raise fail(str(error)) from None
-    except (DatabaseError, KafkaProblem) as error:
-        raise fail(str(error), UNAVAILABLE) from None
     out.print(f"{command.kind} {command.id} of {command.offer}: handed to the ledger", markup=False)
-    where = f"state: {settings.state}" if state is not None or not settings.kafka else f"kafka: {settings.kafka}"
-    err.print(where, style="dim", markup=False)
+    err.print(reached.where, style="dim", markup=False)
 
 
-@stock.command(help=COUNT_HELP)
-def count(
-    offer: Offer,
-    gift: Gift,
-    site: Site,
-    units: Units,
-    name: Name = None,
-    at: At = None,
-    state: State = None,
-    kafka: Kafka = None,
-) -> None:
+def _says(kind: str, told: str) -> Callable[[Callable[..., StockCommand]], Callable[..., None]]:
+    """Make a command of a function that builds what is said from its stamp; the options that all share are added."""
+
+    def command_of(build: Callable[..., StockCommand]) -> Callable[..., None]:
+        def said(name: Name = None, at: At = None, state: State = None, kafka: Kafka = None, **given: object) -> None:
+            _hand(build(_stamp(kind, name, at), **given), state, kafka)
+
+        own = list(inspect.signature(build).parameters.values())[1:]
+        shared = [p for p in inspect.signature(said).parameters.values() if p.kind is not p.VAR_KEYWORD]
+        # The command line is read off the signature: what is the build's own stands first, its arguments in order.
+        said.__signature__ = inspect.Signature([*own, *shared])  # type: ignore[attr-defined]
+        said.__doc__ = build.__doc__
+        return stock.command(kind, help=told)(said)
+
+    return command_of
+
+
+@_says("count", COUNT_HELP)
+def count(stamp: Stamp, offer: Offer, gift: Gift, site: Site, units: Units) -> Count:
     """What lies there by hand."""
-    when = _moment(at)
-    _hand(Count(_name(name, "count", when), offer, gift, site, units, when), state, kafka)
+    return Count(stamp.id, offer, gift, site, units, stamp.at)
 
 
-@stock.command(help=DAMAGE_HELP)
-def damage(
-    offer: Offer,
-    gift: Gift,
-    site: Site,
-    units: Units,
-    name: Name = None,
-    at: At = None,
-    state: State = None,
-    kafka: Kafka = None,
-) -> None:
+@_says("damage", DAMAGE_HELP)
+def damage(stamp: Stamp, offer: Offer, gift: Gift, site: Site, units: Units) -> Damage:
     """Units that can't be given any more."""
-    when = _moment(at)
-    _hand(Damage(_name(name, "damage", when), offer, gift, site, units, when), state, kafka)
+    return Damage(stamp.id, offer, gift, site, units, stamp.at)
 
 
-@stock.command(help=TRANSFER_HELP)
+@_says("transfer", TRANSFER_HELP)
 def transfer(
+    stamp: Stamp,
     offer: Offer,
     gift: Gift,
     site: Site,
     units: Units,
     to_offer: Annotated[str | None, typer.Option(help="The other offer; the same if left out.")] = None,
     to_site: Annotated[str | None, typer.Option(help="The other site; the same if left out.")] = None,
-    name: Name = None,
-    at: At = None,
-    state: State = None,
-    kafka: Kafka = None,
-) -> None:
+) -> Transfer:
     """Free units go elsewhere."""
-    when = _moment(at)
-    sent = Transfer(_name(name, "transfer", when), offer, gift, site, units, to_offer or offer, to_site or site, when)
-    _hand(sent, state, kafka)
+    return Transfer(stamp.id, offer, gift, site, units, to_offer or offer, to_site or site, stamp.at)
 
 
-@stock.command(help=ARRIVED_HELP)
+@_says("arrived", ARRIVED_HELP)
 def arrived(
-    offer: Offer,
-    sent: Annotated[str, typer.Argument(help="The transfer's id.")],
-    units: Units,
-    name: Name = None,
-    at: At = None,
-    state: State = None,
-    kafka: Kafka = None,
-) -> None:
+    stamp: Stamp, offer: Offer, sent: Annotated[str, typer.Argument(help="The transfer's id.")], units: Units
+) -> Arrival:
     """What was on its way is there."""
-    when = _moment(at)
-    _hand(Arrival(_name(name, "arrival", when), offer, sent, units, when), state, kafka)
+    return Arrival(stamp.id, offer, sent, units, stamp.at)
 
 
-@stock.command("taken-down", help=TAKEN_DOWN_HELP)
-def taken_down(offer: Offer, name: Name = None, at: At = None, state: State = None, kafka: Kafka = None) -> None:
+@_says("taken-down", TAKEN_DOWN_HELP)
+def taken_down(stamp: Stamp, offer: Offer) -> TakenDown:
     """The announcement is gone."""
-    when = _moment(at)
-    _hand(TakenDown(_name(name, "taken-down", when), offer, when), state, kafka)
+    return TakenDown(stamp.id, offer, stamp.at)

@@ -21,8 +21,8 @@ from makeweight.contracts.members import (
     GiftCautions,
     GiftModel,
     Gives,
+    Looks,
     OfferModel,
-    Reduces,
 )
 from makeweight.contracts.problems import MAX_ERRORS, Fault, WireError, faults, in_words, nearest
 from makeweight.domain import gtin
@@ -256,7 +256,7 @@ def _cautions(model: GiftCautions) -> Cautions:
     )
 
 
-def _scope(model: Counts | Reduces) -> Scope:
+def _scope(model: Looks) -> Scope:
     return Scope(
         brands=frozenset(model.brands),
         categories=frozenset(model.categories),

@@ -107,14 +107,19 @@ class GiftModel(Document):
     cautions: GiftCautions = Field(default_factory=GiftCautions)
 
 
-class Counts(Document):
-    """What an offer looks at, and how much of it is asked. No list at all is the whole order."""
+class Looks(Document):
+    """The goods that an offer looks at. No list at all is the whole order."""
 
     brands: Names = Field(default_factory=list)
     categories: Names = Field(default_factory=list)
     skus: Names = Field(default_factory=list)
     not_skus: Names = Field(default_factory=list)
     not_categories: Names = Field(default_factory=list)
+
+
+class Counts(Looks):
+    """What an offer looks at, and how much of it is asked. No list at all is the whole order."""
+
     by: By = "total"
     at_least: Amount | None = None
     """'or more': minor units, or units with `by: units`."""
@@ -152,14 +157,9 @@ class CapsModel(Document):
     total: Amount | None = None
 
 
-class Reduces(Document):
+class Reduces(Looks):
     """'Up to n %' off some goods."""
 
-    brands: Names = Field(default_factory=list)
-    categories: Names = Field(default_factory=list)
-    skus: Names = Field(default_factory=list)
-    not_skus: Names = Field(default_factory=list)
-    not_categories: Names = Field(default_factory=list)
     up_to_percent: Annotated[int, Ge(1), Le(99)]
 
 

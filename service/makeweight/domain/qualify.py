@@ -1,42 +1,19 @@
-"""What an order is worth to each offer: qualifying values, comparison words, multiples, near misses, charged prices."""
+"""What an order is worth to each offer: comparison words, multiples, near misses, charged prices."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import field
-from typing import NamedTuple
 
 from makeweight.domain.book import Ladder, Live, Shelf
 from makeweight.domain.campaigns import BackOrders, By, Clawback, Offer
+from makeweight.domain.counted import Counted, counted_lines, kept_goods, measure
 from makeweight.domain.moments import Instant, days_after
-from makeweight.domain.money import prorate
-from makeweight.domain.orders import Line, Order
+from makeweight.domain.orders import Order
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced, value
 
 NEAR_MISS_PERCENT = 10  # an order is a near miss when it lies less than this below the threshold (common practice)
 # Why an order that meets an offer may not have it, before the other offers and the stock are looked at.
 INELIGIBLE = frozenset({Reason.DESTINATION, Reason.UNPAID})
-
-
-class Counted(NamedTuple):
-    """Lines as they count: live units, charged after the share of order discounts, and list totals, side by side."""
-
-    lines: list[Line]
-    units: list[int]
-    charged: list[int]
-    before: list[int]
-
-    def only(self, places: list[int]) -> "Counted":
-        """Some of the lines, by their places."""
-        return Counted(
-            [self.lines[i] for i in places],
-            [self.units[i] for i in places],
-            [self.charged[i] for i in places],
-            [self.before[i] for i in places],
-        )
-
-    def numbers(self) -> list[int]:
-        """The lines' numbers."""
-        return [line.number for line in self.lines]
 
 
 @value
@@ -117,26 +94,6 @@ class Evaluation:
     campaigns: dict[str, int]
     judgements: list[Judgement]
     prices: list[PriceCheck] = field(default_factory=list)
-
-
-def counted_lines(order: Order) -> Counted:
-    """The goods of the order as they count towards thresholds.
-
-    Gift cards, wrap, services, donations and shipping never count. The order-level discount is shared over the goods
-    in proportion to their charged totals, by largest remainder.
-    """
-    goods = [line for line in order.lines if line.kind == "goods"]
-    charged = [line.total_charged for line in goods]
-    before = [line.total_charged if line.total_list is None else line.total_list for line in goods]
-    units = [line.units for line in goods]
-    for i, line in enumerate(goods):
-        if line.cancelled_units:
-            units[i] = line.live_units
-            charged[i], before[i] = line.live_share(charged[i]), line.live_share(before[i])
-    if order.discount and goods:
-        shares = prorate(min(order.discount, sum(charged)), charged)
-        charged = [total - share for total, share in zip(charged, shares, strict=True)]
-    return Counted(goods, units, charged, before)
 
 
 def evaluate(order: Order, live: Live, released_at: Instant | None = None, lapsed: Collection[str] = ()) -> Evaluation:
@@ -230,24 +187,6 @@ def _on_condition(order: Order, offer: Offer, judged: Judgement, lapsed: Collect
     return judged if order.paid_at <= pay_by else replaced(judged, reason=Reason.UNPAID, pay_by=pay_by)
 
 
-def kept_goods(counted: Counted) -> Counted:
-    """The goods that the customer keeps: faulty ones too, since what the shop did wrong takes no gift away.
-
-    Values keep their share of the original order's discount; a broken minor unit counts for the customer.
-    """
-    places, units, charged, before = [], list(counted.units), list(counted.charged), list(counted.before)
-    for i, line in enumerate(counted.lines):
-        back = min(units[i], max(0, line.returned_units - line.faulty_units))
-        if back and back == units[i]:
-            continue
-        places.append(i)
-        if back:
-            left = units[i] - back
-            charged[i], before[i] = -(-charged[i] * left // units[i]), -(-before[i] * left // units[i])
-            units[i] = left
-    return Counted(counted.lines, units, charged, before).only(places)
-
-
 def _with_kept(counted: Counted, offers: Mapping[str, Offer], judgements: list[Judgement]) -> list[Judgement]:
     """What the kept goods earn by themselves, for each gift that the order earned.
 
@@ -267,29 +206,6 @@ def _with_kept(counted: Counted, offers: Mapping[str, Offer], judgements: list[J
             judged = replaced(judged, kept=Kept(units, refund, offer.clawback))  # noqa: PLW2901 - a copy of it
         found.append(judged)
     return found
-
-
-def measure(by: str, found: Counted, *, before_discount: bool = False) -> tuple[int, int]:
-    """The qualifying value of some counted lines as a fraction (numerator, denominator).
-
-    total: sum of the lines; line: the largest line; unit: the largest price of one unit, exact; units: how many;
-    any: 1 if at least one unit was bought at a price above zero, else 0.
-    """
-    if by == "units":
-        return sum(found.units), 1
-    if by == "any":
-        paid = [units for units, charged in zip(found.units, found.charged, strict=True) if units > 0 and charged > 0]
-        return int(bool(paid)), 1
-    values = found.before if before_discount else found.charged
-    if by == "total":
-        return sum(values), 1
-    if by == "line":
-        return max(values, default=0), 1
-    best, per = 0, 1
-    for amount, units in zip(values, found.units, strict=True):
-        if units > 0 and amount * per > best * units:
-            best, per = amount, units
-    return best, per
 
 
 def _qualified(offer: Offer, worth: int, per: int, found: Counted) -> Judgement:

@@ -4,16 +4,9 @@ from collections.abc import Callable
 
 from makeweight.domain.book import Live
 from makeweight.domain.campaigns import Basis, Offer
+from makeweight.domain.counted import Counted, counted_lines, kept_goods
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import (
-    INELIGIBLE,
-    Counted,
-    Evaluation,
-    Judgement,
-    counted_lines,
-    is_near_miss,
-    kept_goods,
-)
+from makeweight.domain.qualify import INELIGIBLE, Evaluation, Judgement, is_near_miss
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced
 
