@@ -13,10 +13,10 @@ from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.adapters.local.store import due_text
 from makeweight.contracts.codec import Codec
-from makeweight.contracts.messages import DESK_ENTRY, TICKET
+from makeweight.contracts.messages import DESK_ENTRY, LEDGER_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
-from makeweight.domain.entries import DeskEntry
+from makeweight.domain.entries import DeskEntry, Judged, LedgerEntry
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
@@ -26,7 +26,7 @@ from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger.say import level_of
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState, key
 from makeweight.stages.port import Space
 
 
@@ -37,6 +37,7 @@ class Reader:
         self._db = connect(directory, create=create)
         self._load = load_campaign
         self._lock = threading.Lock()
+        self._claims: Codec[ClaimState] = Codec(CLAIMS.kind)
         self._offers: Codec[OfferState] = Codec(OFFERS.kind)
         self._balances: Codec[Balance] = Codec(BALANCES.kind)
 
@@ -74,6 +75,46 @@ class Reader:
             found.append(level_of(offer, balances.get(offer.offer, [])))
         return found
 
+    def desk_entries_after(self, position: int, limit: int) -> list[tuple[int, DeskEntry]]:
+        """What the desk logged after a position, oldest first."""
+        rows = self._rows(
+            "SELECT position, body FROM desk_log WHERE position > ? ORDER BY position LIMIT ?", position, limit
+        )
+        return [(at, DESK_ENTRY.loads(body)) for at, body in rows]
+
+    def ledger_entries_after(self, position: int, limit: int) -> list[tuple[int, LedgerEntry]]:
+        """What the ledger logged after a position, oldest first."""
+        rows = self._rows(
+            "SELECT position, body FROM ledger_log WHERE position > ? ORDER BY position LIMIT ?", position, limit
+        )
+        return [(at, LEDGER_ENTRY.loads(body)) for at, body in rows]
+
+    def outbox_after(self, channel: str, position: int, limit: int) -> list[tuple[int, str, bytes]]:
+        """What was said on a channel after a position, oldest first: position, id, body."""
+        return self._rows(
+            "SELECT position, id, body FROM outbox WHERE position > ? AND channel = ? ORDER BY position LIMIT ?",
+            position,
+            channel,
+            limit,
+        )
+
+    def judged_before(self, order: str, position: int) -> Judged | None:
+        """How the desk had judged an order before a position of its log, or None if it had not."""
+        query = "SELECT body FROM desk_log WHERE key = ? AND position < ? ORDER BY position DESC"
+        found = (DESK_ENTRY.loads(body) for (body,) in self._rows(query, order, position))
+        return next((entry for entry in found if isinstance(entry, Judged)), None)
+
+    def holds(self, offer: str, order: str) -> int:
+        """The units that an order holds of an offer, as the ledger knows it."""
+        rows = self._rows(
+            "SELECT body FROM state WHERE space = ? AND key = ?", f"ledger.{CLAIMS.name}", key(offer, order)
+        )
+        return self._claims.loads(rows[0][0]).held if rows else 0
+
+    def campaigns_published(self) -> int:
+        """How many revisions have been published: if it is what it was, the book is too."""
+        return int(self._rows("SELECT count(*) FROM campaigns")[0][0])
+
     def pending(self) -> bool:
         """Whether another process has put something into the inbox that the service has not worked on."""
         query = "SELECT 1 FROM inbox WHERE position > (SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'handled')"
@@ -109,14 +150,13 @@ class Reader:
 
     def ending(self) -> Ending:
         """What everything has come to so far."""
-        claims: Codec[ClaimState] = Codec(CLAIMS.kind)
         store, desk = MemoryStore(), Desk()
         for (body,) in self._rows("SELECT body FROM desk_log ORDER BY position"):
             desk.fold(store, DESK_ENTRY.loads(body))
         rows = self._rows("SELECT body FROM outbox WHERE channel = 'pick-tickets' ORDER BY position")
         return Ending(
             store.values(ORDERS),
-            [claims.loads(body) for body in self._state(CLAIMS)],
+            [self._claims.loads(body) for body in self._state(CLAIMS)],
             [self._balances.loads(body) for body in self._state(BALANCES)],
             latest(TICKET.loads(body) for (body,) in rows),
         )
