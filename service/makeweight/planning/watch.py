@@ -85,7 +85,7 @@ class Watch:
     def _earned(self, entry: Judged, sign: int) -> None:
         """The net merchandise revenue: what is charged for goods, after discounts, without what came back."""
         evaluation = entry.evaluation
-        if not evaluation.campaigns:
+        if entry.order.status == "cancelled" or not evaluation.campaigns:
             return
         revenue = sum(kept_goods(counted_lines(entry.order)).charged)
         for campaign in evaluation.campaigns:
