@@ -1,6 +1,7 @@
 """A watch over a service's database: equal to what is counted from the end, however it was read."""
 
 import shutil
+from datetime import timedelta
 
 import pytest
 
@@ -94,3 +95,16 @@ def test_a_picture_reads_no_log(played, tmp_path):
     for table in ("desk_log", "ledger_log", "outbox", "inbox"):
         assert other.execute(f"DELETE FROM {table}").rowcount > 0  # noqa: S608
     assert watching.picture(now) == following.picture(now)
+
+
+def test_two_days_of_orders_are_enough_to_know_the_night(played):
+    """With the same day before and the one before that, three quiet hours at night are no gap in the feed any more."""
+    directory, _, now = played
+    watching, night = caught_up(directory, 100_000), now + timedelta(hours=3)
+    assert "feed_gap" in {signal.kind for signal in watching.picture(night).signals}
+    for hour, count in list(watching.watch.orders_by_hour.items()):
+        watching.watch.orders_by_hour[hour - 24] += count
+        watching.watch.orders_by_hour[hour - 48] += count
+    known = watching.picture(night)
+    assert known.profile_learnt
+    assert "feed_gap" not in {signal.kind for signal in known.signals}
