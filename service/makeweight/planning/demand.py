@@ -1,7 +1,7 @@
 """What was asked of an offer while it could give, and when its stock is gone by that."""
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.moments import Instant, seconds_between
@@ -9,7 +9,7 @@ from makeweight.domain.values import value
 from makeweight.insight.profile import Profile
 from makeweight.insight.runout import Burn, RunOut, dispersion, run_out
 from makeweight.planning.picture import Known, Limits
-from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of
+from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of, instant_of_hour
 
 
 @value
@@ -46,7 +46,7 @@ def _open_spans(watch: Watch, offer: Offer, as_of: Instant) -> list[tuple[Instan
     first = min(watch.orders_by_hour, default=None)
     if first is None:
         return []
-    start = max(offer.window.start, datetime.fromtimestamp(first * HOUR_SECONDS, UTC))
+    start = max(offer.window.start, instant_of_hour(first))
     end = min(offer.window.end, as_of)
     found = []
     for gone, back in watch.spans_out.get(offer.key, []):
@@ -64,6 +64,6 @@ def _by_exposure(
     found = []
     for start, end in spans:
         for hour in range(hour_of(start) + 1, hour_of(end)):
-            at = datetime.fromtimestamp(hour * HOUR_SECONDS, UTC)
+            at = instant_of_hour(hour)
             found.append((max(0, by_hour.get(hour, 0)), profile.exposure_hours(at, at + timedelta(hours=1))))
     return found

@@ -99,7 +99,7 @@ def _offer(
         tally.of(key, "over_gift_units"),
         tally.of(key, "granted_units") + tally.of(key, "owed_units"),
     )
-    qualified, near = tally.of(key, "qualified"), tally.of(key, "near_miss")
+    near = tally.of(key, "near_miss")
     given = opened(watch, known, offer, as_of)
     stock = [_place(watch, given, offer, balance, as_of, limits) for balance in balances]
     left, by_hour = _left(offer, level, balances), watch.units_of(key)
@@ -127,7 +127,8 @@ def _offer(
         tally.reasons(key),
         stock,
         sum(b.packed * offer.gifts[b.gift].unit_cost for b in balances if b.gift in offer.gifts),
-        watch.revenue[key] if qualified else 0,
+        watch.revenue[key],
+        watch.revenue[offer.campaign],
         tally.of(key, "overcharged"),
         tally.of(key, "undercharged"),
         len(taken),

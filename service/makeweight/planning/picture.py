@@ -84,7 +84,8 @@ class OfferPicture:
 
     ``rates``: qualification (of the orders in the window), entitlement (of the qualified), take_up (packed with it, of
     the entitled), fill (units packed, of the units entitled), over_gift (units packed without being earned, of all
-    packed), near_miss (of the orders below the threshold), price_accuracy (lines). ``top_share`` is what its ten
+    packed), near_miss (of the orders below the threshold), price_accuracy (lines). ``revenue`` is the net
+    merchandise revenue of qualified orders, ``window_revenue`` of all in the window. ``top_share`` is what its ten
     largest customers hold of what is given to known ones.
     """
 
@@ -110,6 +111,7 @@ class OfferPicture:
     stock: list[StockPlace] = field(default_factory=list)
     gift_cost: int = 0
     revenue: int = 0
+    window_revenue: int = 0
     overcharged: int = 0
     undercharged: int = 0
     customers: int = 0

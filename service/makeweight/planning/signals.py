@@ -1,14 +1,14 @@
 """Silence is a signal: what should have happened by now and has not, and what goes on and should not."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.tickets import OfferLevel
 from makeweight.insight.silence import overdue, silence_of
 from makeweight.planning.demand import opened
 from makeweight.planning.picture import Known, Limits, OfferPicture, Signal
-from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of
+from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of, instant_of_hour
 
 # Without a profile a quiet night looks like a broken feed: demand is then taken to fall to so much of its mean.
 QUIET_SHARE = 0.25
@@ -25,7 +25,7 @@ def feed_signals(
         return []
     profile = known.profiles(live[0].zone)
     since, sure = watch.watermark, 1.0 if known.profile_learnt else QUIET_SHARE
-    first = datetime.fromtimestamp(min(watch.orders_by_hour) * HOUR_SECONDS, UTC)
+    first = instant_of_hour(min(watch.orders_by_hour))
     exposed = profile.exposure_hours(first, since)
     if exposed <= 0:
         return []
@@ -35,7 +35,7 @@ def feed_signals(
         minutes = round(seconds_between(since, now) / 60)
         text = f"No order for {minutes} minutes, where {_about(expected)} were expected: look at the feed first."
         return [Signal("feed_gap", text, since)]
-    whole = datetime.fromtimestamp((hour_of(since) - 1) * HOUR_SECONDS, UTC)
+    whole = instant_of_hour(hour_of(since) - 1)
     if not known.profile_learnt or whole <= first:
         return []
     expected = per_hour * profile.exposure_hours(whole, whole + timedelta(hours=1))

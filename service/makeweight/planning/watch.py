@@ -6,7 +6,7 @@ that are open, never by how many orders there have been: what an order counted f
 
 from collections import Counter, deque
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from makeweight.domain.campaigns import SINCE_EVER
 from makeweight.domain.counted import counted_lines, kept_goods
@@ -29,6 +29,11 @@ Place = tuple[str, str, str]  # offer, gift, site
 def hour_of(at: Instant) -> int:
     """The number of an instant's hour since 1970, in UTC."""
     return int(at.timestamp()) // HOUR_SECONDS
+
+
+def instant_of_hour(hour: int) -> Instant:
+    """The instant at which an hour begins."""
+    return datetime.fromtimestamp(hour * HOUR_SECONDS, UTC)
 
 
 @value
@@ -85,7 +90,7 @@ class Watch:
     def _earned(self, entry: Judged, sign: int) -> None:
         """The net merchandise revenue: what is charged for goods, after discounts, without what came back."""
         evaluation = entry.evaluation
-        if not evaluation.campaigns:
+        if entry.order.status == "cancelled" or not evaluation.campaigns:
             return
         revenue = sum(kept_goods(counted_lines(entry.order)).charged)
         for campaign in evaluation.campaigns:

@@ -4,23 +4,28 @@ Each round reads what the logs and the outbox have got since the last one. The c
 published and on what is open, not on how many orders there have been.
 """
 
+from datetime import timedelta
+
 from makeweight.adapters.local.reading import Reader
 from makeweight.contracts.messages import NOTICE
 from makeweight.domain.book import Book
 from makeweight.domain.entries import Judged
-from makeweight.domain.moments import Instant
+from makeweight.domain.moments import Instant, Window
+from makeweight.insight.learning import learn
 from makeweight.insight.profile import Profile
 from makeweight.planning.drawing import draw
 from makeweight.planning.picture import Known, Limits, Picture
-from makeweight.planning.watch import Watch
+from makeweight.planning.watch import Watch, hour_of, instant_of_hour
 
 CHUNK = 2_000  # rows of each log to a round
+LEARNS_FROM = timedelta(hours=48)
 
 
 class Watching:
     """A watch over one database. Not for several threads at once.
 
-    ``profile`` is the shape of demand over a week; without one, every hour is taken to be like any other.
+    ``profile`` is the shape of demand over a week. Without one it is learnt from the orders themselves once there are
+    two days of them; until then every hour is taken to be like any other.
     """
 
     def __init__(self, reader: Reader, profile: Profile | None = None, limits: Limits | None = None) -> None:
@@ -29,7 +34,7 @@ class Watching:
         self.watch = Watch()
         self._book, self._published = Book(), -1
         self._desk = self._ledger = self._notices = 0
-        self._profiles: dict[str, Profile] = {}
+        self._profiles: dict[tuple[str, int], Profile] = {}
 
     def pull(self, chunk: int = CHUNK) -> int:
         """Take in what is new, at most ``chunk`` rows of each log; how many that were. 0: up to date."""
@@ -53,19 +58,33 @@ class Watching:
         published = self._reader.campaigns_published()
         if published != self._published:
             self._book, self._published = self._reader.book(), published
+        history = self._history()
+        learnt = self._profile is not None or history is not None
         known = Known(
             self._book,
             self._reader.tally(),
             self._reader.levels(),
-            self._profile_of,
-            self._profile is not None,
+            lambda zone: self._profile or self._learnt(zone, history),
+            learnt,
             self._reader.holds,
         )
         return draw(self.watch, known, now, self._limits)
 
-    def _profile_of(self, zone: str) -> Profile:
-        if self._profile is not None:
-            return self._profile
-        if zone not in self._profiles:
-            self._profiles[zone] = Profile.flat(zone)
-        return self._profiles[zone]
+    def _history(self) -> Window | None:
+        """The whole hours of which every order is known, once they are enough to learn from."""
+        watermark = self.watch.watermark
+        if watermark is None:
+            return None
+        window = Window(instant_of_hour(min(self.watch.orders_by_hour)), instant_of_hour(hour_of(watermark)))
+        return window if window.length >= LEARNS_FROM else None
+
+    def _learnt(self, zone: str, history: Window | None) -> Profile:
+        last = hour_of(history.end) if history else 0
+        profile = self._profiles.get((zone, last))
+        if profile is None:
+            # Learnt anew once an hour, and only the newest is kept.
+            self._profiles = {key: kept for key, kept in self._profiles.items() if key[1] == last}
+            hours = ((instant_of_hour(hour), count) for hour, count in self.watch.orders_by_hour.items())
+            profile = learn(hours, zone, history) if history else Profile.flat(zone)
+            self._profiles[zone, last] = profile
+        return profile
