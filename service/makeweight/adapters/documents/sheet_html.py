@@ -138,7 +138,9 @@ def _customs(one: Sheet) -> str:
         return ""
     rows = (_declared(line) for line in one.customs)
     columns = ("Units", "Description", "Commodity code", "Origin", "Category", "Value")
-    return f"<section>{_table(one, 'Customs lines of gifts', columns, rows)}<p>{one.tariff}</p></section>"
+    return (
+        f"<section class='customs'>{_table(one, 'Customs lines of gifts', columns, rows)}<p>{one.tariff}</p></section>"
+    )
 
 
 def _declared(line: Declared) -> str:

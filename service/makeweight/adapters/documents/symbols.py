@@ -65,7 +65,7 @@ def bars(content: str) -> Symbol:
 def qr(content: str) -> Symbol:
     """A QR code of the text in UTF-8, with the error correction that survives a crease (level M)."""
     encoder = QRCode(None, QRErrorCorrectLevel.M)
-    encoder.addData(content)
+    encoder.addData(content.encode("utf-8", "replace").decode())
     encoder.make()
     black = []
     for y, row in enumerate(encoder.modules):
