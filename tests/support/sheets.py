@@ -77,7 +77,7 @@ def printed(ticket):
 
 
 def scanned(images):
-    """What a scanner reads on pages. It is set to the two kinds that are printed: others find digits in rows of text."""
+    """What a scanner reads on pages, set to the two kinds that are printed: others find digits in rows of text."""
     kinds = [zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.QRCode]
     return Counter(found.text for image in images for found in zxingcpp.read_barcodes(image, formats=kinds))
 

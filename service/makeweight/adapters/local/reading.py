@@ -29,6 +29,12 @@ from makeweight.stages.ledger.say import level_of
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState, key
 from makeweight.stages.port import Space
 
+_BODY = "CAST(body AS TEXT)"
+_REPORTS = (
+    f"SELECT json_extract({_BODY}, '$.fact.ticket'), json_extract({_BODY}, '$.fact.happened') "  # noqa: S608
+    f"FROM desk_log WHERE json_extract({_BODY}, '$.kind') = 'reported'"
+)
+
 
 class Reader:
     """Answers questions about the committed state of an embedded service."""
@@ -110,6 +116,28 @@ class Reader:
             "SELECT body FROM state WHERE space = ? AND key = ?", f"ledger.{CLAIMS.name}", key(offer, order)
         )
         return self._claims.loads(rows[0][0]).held if rows else 0
+
+    def reports_after(self, position: int, limit: int) -> tuple[int, list[tuple[str, str]]]:
+        """What the warehouse reported in the next rows of the desk's log: ticket, what happened; and where they end."""
+        query = "SELECT max(position) FROM (SELECT position FROM desk_log WHERE position > ? ORDER BY position LIMIT ?)"
+        end = self._rows(query, position, limit)[0][0]
+        if end is None:
+            return position, []
+        return end, self._rows(f"{_REPORTS} AND position > ? AND position <= ? ORDER BY position", position, end)
+
+    def reports_on(self, ticket: str) -> list[tuple[str, str]]:
+        """What the warehouse reported on the tickets of a ticket's order: ticket, what happened."""
+        return self._rows(f"{_REPORTS} AND key = ? ORDER BY position", ticket.partition("/")[0])
+
+    def said_before(self, channel: str, id_: str, position: int) -> bool:
+        """Whether something was said of an id on a channel before a position."""
+        query = "SELECT 1 FROM outbox WHERE channel = ? AND id = ? AND position < ? LIMIT 1"
+        return bool(self._rows(query, channel, id_, position))
+
+    def orders_like(self, beginning: str, limit: int) -> list[str]:
+        """Orders whose ids begin like that, in their order."""
+        query = "SELECT DISTINCT key FROM desk_log WHERE key >= ? AND key < ? ORDER BY key LIMIT ?"
+        return [order for (order,) in self._rows(query, beginning, beginning + "\U0010ffff", limit)]
 
     def campaigns_published(self) -> int:
         """How many revisions have been published: if it is what it was, the book is too."""
