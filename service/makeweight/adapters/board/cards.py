@@ -64,15 +64,23 @@ def urgency(offer: OfferPicture) -> str:
     return offer.state
 
 
-def offers(picture: Picture) -> list[Piece]:
-    """A card for each offer, the most urgent first; ties in the order of the picture."""
-    ranked = sorted(picture.offers, key=lambda o: (_ORDER.index(urgency(o)), _plain(o)))
-    return [Piece(o.key, card(o, picture.as_of), f"card {_LOUD.get(urgency(o), '')}".strip()) for o in ranked]
+GROUPS = ("Gifts, and what else is limited", "Prices and benefits", "Not begun, or over")
 
 
-def _plain(offer: OfferPicture) -> bool:
-    """Whether it has no stock to watch."""
-    return offer.left_units is None
+def group_of(offer: OfferPicture) -> str:
+    """Under which of ``GROUPS`` an offer stands."""
+    if offer.state in ("scheduled", "ended"):
+        return GROUPS[2]
+    return GROUPS[1] if offer.left_units is None else GROUPS[0]
+
+
+def offers(picture: Picture) -> dict[str, list[Piece]]:
+    """A card for each offer by group, the most urgent first; ties in the order of the picture."""
+    found: dict[str, list[Piece]] = {group: [] for group in GROUPS}
+    for one in sorted(picture.offers, key=lambda o: _ORDER.index(urgency(o))):
+        piece = Piece(one.key, card(one, picture.as_of), f"card {_LOUD.get(urgency(one), '')}".strip())
+        found[group_of(one)].append(piece)
+    return found
 
 
 def card(offer: OfferPicture, now: Instant) -> str:
@@ -112,7 +120,8 @@ def _given(offer: OfferPicture, now: Instant) -> str:
         of = f"of {words.number(received)}" if received else ""
         if offer.total_cap is not None:
             of = f"{of}, cap {words.number(offer.total_cap)}" if of else f"cap {words.number(offer.total_cap)}"
-        figures += _figure(words.number(offer.left_units), "Left to give", of)
+        name = "Left over" if offer.state == "ended" else "Left to give"
+        figures += _figure(words.number(offer.left_units), name, of)
     figures += _figure(words.number(offer.granted_units), "Given")
     if offer.owed_units:
         figures += _figure(words.number(offer.owed_units), "Owed")
@@ -187,7 +196,7 @@ def _stock(offer: OfferPicture, now: Instant) -> str:
 
 def _place(offer: OfferPicture, place: StockPlace, now: Instant) -> str:
     b = place.balance
-    gone = words.gone_by(place.clock, now, offer.zone) if b.free > 0 else "gone"
+    gone = words.gone_by(place.clock if offer.left_units else None, now, offer.zone) if b.free > 0 else "gone"
     burn = f"{place.burn_units_per_hour:.1f}" if place.burn_units_per_hour is not None else "-"
     kept = f' <span class="quiet">{_elsewhere(place)}</span>' if _elsewhere(place) else ""
     numbers = "".join(
@@ -259,7 +268,7 @@ def status(picture: Picture) -> str:
     if feed.watermark is None:
         return "<p>No order yet.</p>"
     known = f"Orders known up to <strong>{words.at(feed.watermark, picture.at, zone)}</strong>"
-    lag = f", {words.span(feed.lag_seconds)} after they are told" if feed.lag_seconds is not None else ""
+    lag = f"; they take {words.span(feed.lag_seconds)} to come in" if feed.lag_seconds is not None else ""
     recent = f"; {words.number(feed.per_hour[-2])} in the last whole hour" if len(feed.per_hour) > 1 else ""
     return f'<p>{known}{lag}{recent}. <span class="quiet">{escape(zone)}</span></p>'
 
@@ -298,7 +307,7 @@ def _exception(one: Notice, picture: Picture, known: dict[str, tuple[str, str]])
     offer = escape(words.name(one.offer)) if one.offer else ""
     return (
         f'<th role="rowheader" scope="row">{words.KINDS.get(one.kind, words.name(one.kind))}</th>'
-        f'<td role="cell" data-label="order">{order}</td><td role="cell" data-label="offer">{offer}</td>'
+        f'<td role="cell" class="id" data-label="order">{order}</td><td role="cell" data-label="offer">{offer}</td>'
         f'<td role="cell" class="number" data-label="how much">{much}</td>'
         f'<td role="cell" class="why" data-label="why">{escape(one.sentence)}</td>'
         f'<td role="cell" class="when" data-label="since">{words.at(one.at, picture.at, zone)}</td>'

@@ -95,7 +95,7 @@ def _ticket(one: dict[str, Any]) -> str:
         named = [f"{units} x gift of {words.name(offer)}" for offer, units in gifts.items()]
     name, link = escape(one["ticket"]), quote(one["ticket"], safe="")
     return (
-        f'<tr role="row"><th role="rowheader" scope="row">{name}</th>'
+        f'<tr role="row"><th role="rowheader" class="id" scope="row">{name}</th>'
         f'<td role="cell" data-label="state">{escape(one["state"].replace("_", " "))}</td>'
         f'<td role="cell" data-label="gifts">{escape(", ".join(named) or "none")}</td>'
         f'<td role="cell" data-label="print"><span>'

@@ -94,7 +94,7 @@ class Page:
         ui.page_title(f"{heading} - Makeweight")
         self._dark = ui.dark_mode(THEMES[self._theme])
         with ui.header(elevated=False, fixed=False).classes("top"):
-            raw('<a class="skip" href="#content">Skip to the content</a>')
+            raw("Skip to the content", "a", "skip").props('href="#content"')
             raw(_navigation(place), "nav").props('aria-label="Pages"')
             self._status = raw("", classes="status")
             with ui.element("div").classes("controls"):
@@ -181,6 +181,12 @@ def _theme_words(theme: str) -> str:
     return {"system": "Theme: as the system", "light": "Theme: light", "dark": "Theme: dark"}[theme]
 
 
+def _group(name: str) -> tuple[ui.element, Pieces]:
+    with ui.element("section") as section:
+        raw(escape(name), "h2")
+        return section, Pieces(ui.element("div").classes("cards"), "article")
+
+
 class Board:
     """The pages of a board. ``reader`` is for what a page asks; the pulse has one of its own."""
 
@@ -201,13 +207,15 @@ class Board:
         with page.framed(PLACES[0], "Offers"):
             with ui.element("section").props('aria-label="Signals"').classes("signals"):
                 signals = Pieces(ui.element("div"), "div")
-            offers = Pieces(ui.element("div").classes("cards"), "section")
+            groups = {name: _group(name) for name in cards.GROUPS}
             empty = raw("", "p")
 
         def show(view: View) -> None:
             signals.show(view.signals)
-            offers.show(view.offers)
-            empty.set_content("" if view.offers else "No campaign is in force.")
+            for name, (section, offers) in groups.items():
+                offers.show(view.offers[name])
+                section.set_visibility(bool(view.offers[name]))
+            empty.set_content("" if view.picture.offers else "No campaign is in force.")
 
         page.shows(show)
         page.draw()

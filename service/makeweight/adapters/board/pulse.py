@@ -29,8 +29,8 @@ class View:
         self._exceptions: dict[str | None, list[Piece]] = {}
 
     @cached_property
-    def offers(self) -> list[Piece]:
-        """The cards of the offers."""
+    def offers(self) -> dict[str, list[Piece]]:
+        """The cards of the offers, by group."""
         return cards.offers(self.picture)
 
     @cached_property

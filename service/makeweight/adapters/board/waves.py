@@ -98,9 +98,9 @@ def _row(one: Listed, *, checked: bool) -> str:
     mark = " checked" if checked else ""
     return (
         f'<tr role="row"><td role="cell" data-label="print"><input type="checkbox" name="ticket" value="{name}"{mark} '
-        f'aria-label="Print {name}"></td><th role="rowheader" scope="row">'
+        f'aria-label="Print {name}"></td><th role="rowheader" class="id" scope="row">'
         f'<a href="/print?{escape(urlencode({"ticket": one.ticket}))}">{name}</a></th>'
-        f'<td role="cell" data-label="order">{cards.order_link(one.order)}</td>'
+        f'<td role="cell" class="id" data-label="order">{cards.order_link(one.order)}</td>'
         f'<td role="cell" data-label="site">{escape(one.site)}</td>'
         f'<td role="cell" class="number" data-label="goods">{words.number(one.goods)}</td>'
         f'<td role="cell" data-label="gifts">{escape(gifts or "none")}{follows}</td></tr>'

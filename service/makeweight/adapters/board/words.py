@@ -9,13 +9,14 @@ from makeweight.insight.runout import RunOut
 from makeweight.planning.picture import OfferPicture, Rate
 
 WEEK = timedelta(days=6)
+ALMOST = 0.9999  # what is foretold is never certain
 MINUTE, HOUR, DAY = 60, 3_600, 86_400
 
 STATES = {
     "scheduled": "Scheduled",
     "live": "Live",
     "running_low": "Running low",
-    "exhausted": "Out of stock",
+    "exhausted": "Used up",
     "ended": "Ended",
 }
 RATES = {
@@ -118,7 +119,8 @@ def run_out(offer: OfferPicture, clock: RunOut | None, now: Instant) -> str:
         return "Nothing limits it."
     if offer.left_units <= 0:
         since = f" since {at(offer.exhausted_at, now, offer.zone)}" if offer.exhausted_at else ""
-        return f"Nothing left{since}."
+        capped = any(place.balance.free > 0 for place in offer.stock)
+        return f"Its cap has been reached{since}." if capped else f"Nothing left{since}."
     if clock is None or clock.before_end is None:
         return "Nothing has been asked for yet, so no run-out can be told."
     return _between(offer, clock, now)
@@ -141,7 +143,7 @@ def chance(clock: RunOut | None) -> str:
     """The probability that the stock is gone before the offer ends."""
     if clock is None or clock.before_end is None:
         return ""
-    return f"{percent(clock.before_end)} %"
+    return f"{percent(min(clock.before_end, ALMOST))} %"
 
 
 def gone_by(clock: RunOut | None, now: Instant, zone: str) -> str:
