@@ -226,7 +226,7 @@ class Board:
         with page.framed(PLACES[1], heading):
             counts = Pieces(ui.element("ul").classes("kinds"), "li")
             columns = {"Kind": False, "Order": False, "Offer": False, "How much": True, "Why": False, "Since": False}
-            with ui.element("table").props(f'role="table" aria-label="{heading}"').classes("desk"):
+            with ui.element("table").props(f'role="table" aria-label="{heading}"').classes("desk") as desk:
                 raw(cards.table_head(columns).removeprefix('<thead role="rowgroup">').removesuffix("</thead>"), "thead")
                 rows = Pieces(ui.element("tbody").props('role="rowgroup"'), "tr", role="row")
             rest = raw("", "p")
@@ -235,6 +235,7 @@ class Board:
             counts.show(cards.kinds(view.picture, chosen))
             shown = view.exceptions(chosen)
             rows.show(shown)
+            desk.set_visibility(bool(shown))
             rest.set_content(cards.not_shown(view.picture, chosen) if shown else "Nothing is open.")
 
         page.shows(show)
