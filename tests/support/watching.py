@@ -3,6 +3,7 @@
 import json
 import re
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import yaml
@@ -19,11 +20,12 @@ ROOT = Path(__file__).parents[2]
 RULES = sorted((ROOT / "deploy" / "prometheus" / "rules").glob("*.yml"))
 DASHBOARDS = sorted((ROOT / "deploy" / "grafana" / "dashboards").glob("*.json"))
 # A recorded name has colons; the words of the language and its functions have none of ours in them.
-_NAME = re.compile(r"(?<![\w:])((?:\w+:)?makeweight_\w+(?::\w+)?|up)(?=[{\[\s)=<>,+*/-]|$)")
+_NAME = re.compile(r"(?<![\w:])((?:\w+:)?makeweight_\w+(?::\w+)?|up|ALERTS)(?=[{\[\s)=<>,+*/-]|$)")
 _GROUPED = re.compile(r"\b(?:by|on|ignoring|group_left|without) ?\(([^)]*)\)")
 _FILTERED = re.compile(r"(\w+)\s*(?:=~|!~|!=|=)\s*\"")
 
 
+@cache
 def rules():
     """Every rule, recording and alerting."""
     groups = [group for path in RULES for group in yaml.safe_load(path.read_text())["groups"]]
@@ -59,6 +61,7 @@ def labels_of(query):
     return grouped | set(_FILTERED.findall(query))
 
 
+@cache
 def recorded():
     """Labels by the name of each recorded series, as far as its expression groups by them."""
     found = {}
@@ -72,6 +75,7 @@ def recorded():
     return found
 
 
+@cache
 def told():
     """Labels by the name of each series that a worker, the embedded service or the board can tell, with one of each."""
     metrics = Metrics()
