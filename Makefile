@@ -24,7 +24,7 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo demo-kafka test check format bench faults fuzz sim schemas diagrams lock clean
+.PHONY: help install demo demo-board demo-kafka test check format bench faults fuzz sim schemas diagrams lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
@@ -44,6 +44,9 @@ $(STAMP): pyproject.toml requirements.lock requirements-data.lock
 
 demo: $(STAMP) ## play a busy day of a shop and show what happened
 	@$(BIN)/python -m deploy.demo.play
+
+demo-board: $(STAMP) ## the same day live, beside a board in the browser (BOARD="--speed 60 --start 08:30")
+	@$(BIN)/python -m deploy.demo.play_board $(BOARD)
 
 demo-kafka: $(STAMP) ## the same day through Kafka and two workers, one killed, and compared
 	@$(BIN)/python -m deploy.demo.play_kafka
