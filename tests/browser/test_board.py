@@ -1,14 +1,15 @@
 """The board in a real browser: what it shows, that it goes on by itself, that everybody can use it."""
 
 import re
-from io import BytesIO
+from collections import Counter
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from PIL import Image
 from playwright.sync_api import expect
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tests.support.board import Board
+from tests.support.screen import image
 from tests.support.sheets import scanned
 
 PAGES = {
@@ -186,7 +187,7 @@ def test_a_wave_is_printed(opened, keep):
     expect(page.get_by_role("article")).to_have_count(2)
     keep(page, "print-two")
     page.emulate_media(media="print")
-    assert set(names[:2]) <= scanned([_image(page)]).keys()
+    assert set(names[:2]) <= scanned([image(page)]).keys()
     assert not page.get_by_role("navigation").is_visible()
     page.emulate_media(media="screen")
     body = page.request.get(page.url.replace("/print?", "/print.pdf?"))
@@ -233,6 +234,17 @@ def test_a_token_is_asked_for(shop, opened):
         guarded.close()
 
 
-def _image(page):
-    """What a page looks like, as a scanner would see it."""
-    return Image.open(BytesIO(page.screenshot(full_page=True))).convert("L")
+def test_it_tells_prometheus_what_it_shows(board, opened):
+    """The numbers of the pages as OpenMetrics, and how many pages are open; health says that it can read."""
+    page = settled(opened("/"))
+    left = figure(page, "Notebook", "Left to give").locator("dd").text_content()
+    body = page.request.get(f"{board.address}/metrics").text()
+    found = Counter()
+    for family in text_string_to_metric_families(body):
+        for sample in family.samples:
+            found[sample.name, sample.labels.get("offer")] += sample.value
+    assert left.startswith(f"{found['makeweight_units_left', 'winter-studio/notebook']:.0f}of")
+    assert found["makeweight_board_open_pages", None] >= 1
+    assert found["makeweight_signal", "winter-studio/apron"] == 1
+    health = page.request.get(f"{board.address}/health")
+    assert (health.status, health.text()) == (200, "ok")

@@ -16,7 +16,7 @@ from makeweight.settings import Settings
 
 
 def run_board(
-    settings: Settings, host: str, port: int, listening: Callable[[str, int], None], clock: Clock | None = wall_clock
+    settings: Settings, port: int, listening: Callable[[str, int], None], clock: Clock | None = wall_clock
 ) -> bool:
     """Serve the board of a state directory until the process is told to end; whether it could listen.
 
@@ -35,7 +35,7 @@ def run_board(
     try:
         app = application(pulse, for_pages, token)
         tune_collector()
-        return serve(app, host, port, listening)
+        return serve(app, settings.host, port, listening)
     finally:
         for_pages.close()
         for_pulse.close()

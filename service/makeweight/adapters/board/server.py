@@ -3,20 +3,25 @@
 import asyncio
 import contextlib
 import hashlib
+import signal
 from collections.abc import AsyncIterator, Callable
 from importlib.resources import files
 
 import uvicorn
 from fastapi import FastAPI
 from nicegui import ui
-from starlette.responses import Response
+from prometheus_client import CollectorRegistry
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp
 
 from makeweight.adapters.board.gate import Gate
 from makeweight.adapters.board.pages import Board
 from makeweight.adapters.board.prints import routes
 from makeweight.adapters.board.pulse import Pulse
+from makeweight.adapters.board.telling import watched
 from makeweight.adapters.local.reading import Reader
+from makeweight.adapters.telemetry.board_metrics import BoardMetrics
 
 RECONNECT_SECONDS = 10.0
 STOP_SECONDS = 3
@@ -42,6 +47,21 @@ def application(pulse: Pulse, reader: Reader, token: str | None) -> ASGIApp:
     def style() -> Response:
         """The board's own style; its address changes with it."""
         return Response(css, media_type="text/css", headers={"cache-control": "max-age=31536000, immutable"})
+
+    @app.get("/health")
+    def health() -> Response:
+        """Whether the database can be read."""
+        problem = pulse.now.problem
+        return PlainTextResponse(problem or "ok", 503 if problem else 200)
+
+    registry = CollectorRegistry()
+    registry.register(BoardMetrics(lambda: watched(pulse)))
+
+    @app.get("/metrics")
+    def metrics() -> Response:
+        """What the pages show, for Prometheus."""
+        body: bytes = generate_latest(registry)  # type: ignore[no-untyped-call]
+        return Response(body, media_type=CONTENT_TYPE_LATEST)
 
     ui.add_head_html(f'<link rel="stylesheet" href="/board.css?{version}">', shared=True)
     Board(pulse, reader).attach()
@@ -77,6 +97,9 @@ def serve(app: ASGIApp, host: str, port: int, listening: Callable[[str, int], No
         server_header=False,
     )
     server = _Told(config, listening)
+    # Once it has ended, the server raises the signal that ended it once more: by then there is nothing left to end.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: None)
     server.run()
     return server.started
 
