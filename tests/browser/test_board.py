@@ -1,13 +1,16 @@
 """The board in a real browser: what it shows, that it goes on by itself, that everybody can use it."""
 
 import re
+import sqlite3
 from collections import Counter
+from contextlib import closing
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from makeweight.adapters.local.database import FILE_NAME
 from tests.support.board import Board
 from tests.support.screen import image
 from tests.support.sheets import scanned
@@ -232,6 +235,15 @@ def test_a_token_is_asked_for(shop, opened):
         settled(page)
     finally:
         guarded.close()
+
+
+def test_pages_never_write(shop, opened):
+    """Nothing that a page does changes the database: SQLite counts no commit but the service's own."""
+    with closing(sqlite3.connect(shop.state / FILE_NAME)) as connection:
+        version = connection.execute("PRAGMA data_version").fetchone()
+        for path in PAGES.values():
+            settled(opened(path))
+        assert connection.execute("PRAGMA data_version").fetchone() == version
 
 
 def test_it_tells_prometheus_what_it_shows(board, opened):

@@ -51,14 +51,15 @@ def board(
             composed = import_module("makeweight.bootstrap.board")  # the extra is loaded by this command alone
         except ModuleNotFoundError as error:
             raise extra_missing(error) from None
-        listens: bool = composed.run_board(
-            settings,
-            at_port,
-            lambda address, number: logger().info("listening", host=address, port=number),
-            clock,
-        )
-    if not listens:
-        raise fail(f"can't listen on {settings.host}:{at_port}", UNAVAILABLE)
+        try:
+            composed.run_board(settings, at_port, _tell, clock)
+        except OSError as error:
+            text = f"can't listen on {settings.host}:{at_port}: {error.strerror or error}"
+            raise fail(text, UNAVAILABLE) from None
+
+
+def _tell(host: str, port: int) -> None:
+    logger().info("listening", host=host, port=port)
 
 
 def _clock(at: str) -> Clock | None:

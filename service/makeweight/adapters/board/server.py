@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import hashlib
 import signal
+import socket
 from collections.abc import AsyncIterator, Callable
 from importlib.resources import files
 
@@ -85,23 +86,17 @@ _ICON = (
 )
 
 
-def serve(app: ASGIApp, host: str, port: int, listening: Callable[[str, int], None]) -> bool:
-    """Serve until the process is told to end; whether it could listen. ``listening`` is told the address."""
+def serve(app: ASGIApp, host: str, port: int, listening: Callable[[str, int], None]) -> None:
+    """Serve until the process is told to end. ``listening`` is told the address; ``OSError`` if it can't be had."""
     config = uvicorn.Config(
-        app,
-        host=host,
-        port=port,
-        log_level="warning",
-        access_log=False,
-        timeout_graceful_shutdown=STOP_SECONDS,
-        server_header=False,
+        app, log_level="warning", access_log=False, timeout_graceful_shutdown=STOP_SECONDS, server_header=False
     )
     server = _Told(config, listening)
     # Once it has ended, the server raises the signal that ended it once more: by then there is nothing left to end.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: None)
-    server.run()
-    return server.started
+    with socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET) as taken:
+        server.run([taken])
 
 
 class _Told(uvicorn.Server):
@@ -111,9 +106,9 @@ class _Told(uvicorn.Server):
         super().__init__(config)
         self._listening = listening
 
-    async def startup(self, sockets: list[object] | None = None) -> None:  # type: ignore[override]
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start, then say so."""
-        await super().startup(sockets)  # type: ignore[arg-type]
-        if self.started and self.servers:
-            host, port = self.servers[0].sockets[0].getsockname()[:2]
+        await super().startup(sockets)
+        if self.started and sockets:
+            host, port = sockets[0].getsockname()[:2]
             self._listening(host, port)
