@@ -252,7 +252,7 @@ def signals(picture: Picture) -> list[Piece]:
 
 
 def _signal(one: Signal, now: Instant, zone: str) -> str:
-    since = f' <span class="quiet">since {words.at(one.since, now, zone)}</span>' if one.since else ""
+    since = f' <span class="quiet">(since {words.at(one.since, now, zone)})</span>' if one.since else ""
     of = f" {escape(words.name(one.offer))}:" if one.offer else ""
     return (
         f"{drawings.sign('heed')}<p><strong>{words.SIGNALS[one.kind]}.</strong>{of} {escape(one.sentence)}{since}</p>"
