@@ -30,6 +30,7 @@ REJECT_REASONS = (
     "malformed", "contradiction", "currency", "envelope", "too_large", "other_content", "unknown_order",
     "unknown_ticket", "unknown_claim", "too_many_revisions", "too_many_facts", "defect",
 )  # fmt: skip
+CAMPAIGN_REJECT_REASONS = ("campaign", "malformed", "other_content")  # of the topic of campaigns, on workers
 INVARIANTS = ("S1", "S2", "S4", "S5", "S10", "S12")
 ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift", "quarantine", "in_transit")
 OUTCOMES = ("granted", "owed", "declined")
