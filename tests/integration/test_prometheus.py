@@ -144,9 +144,9 @@ def play(found, shop, clock, installation):
 
 
 def wait_scraped(found):
-    """Return once every page was read after now."""
+    """Return once every page was read after now. `timestamp` of anything but a bare name is that of the question."""
     now = time.time()
-    wait_until(lambda: min(found.values("timestamp(up == 1)"), default=0) > now and found.values("sum(up)") == [3.0])
+    wait_until(lambda: min(found.values("timestamp(up)")) > now and found.values("sum(up)") == [3.0])
 
 
 def wait_evaluated(found):
