@@ -2,7 +2,8 @@
 
 Counters count what happened in this process; numbers that are kept with the orders (qualified, granted, units by
 account) are read from the service's totals and levels when they are scraped, so a restart does not lose them.
-Labels: stage, result, topic, reason and account are closed lists; offer, gift and site are as many as are published.
+Labels: stage, result, topic, reason, standing, side and account are closed lists; offer, gift and site are as many as
+are published.
 """
 
 import platform
