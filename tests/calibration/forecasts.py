@@ -54,7 +54,8 @@ class Known:
     """What was learnt before a week."""
 
     profile: Profile
-    dispersion: float
+    dispersion: float  # of hours around the profile
+    flat_dispersion: float  # of hours as if all were alike
     rate: float  # units an exposure hour
 
 
@@ -75,7 +76,8 @@ class Way:
         if not self.days_vary:
             profile = replace(profile, day_variance=0.0)
         prior = Prior(known.rate * self.prior_hours, self.prior_hours) if self.prior_hours else JEFFREYS
-        burn = Burn(units, profile.exposure_hours(start, now), known.dispersion if self.hours_vary else 1.0)
+        spread = known.flat_dispersion if self.flat else known.dispersion
+        burn = Burn(units, profile.exposure_hours(start, now), spread if self.hours_vary else 1.0)
         demand = demand_of(burn, prior, profile.day_variance)
         assert demand is not None
         return profile, demand
@@ -92,8 +94,9 @@ CLOCK = Way("run-out clock")
 INFORMED = Way("… with 24 h of the history's rate", prior_hours=24.0)
 POISSON = Way("… without variation of hours and days", hours_vary=False, days_vary=False)
 FLAT_BURN = Way("flat burn, Poisson interval", flat=True, hours_vary=False, days_vary=False)
+FLAT_WIDE = Way("flat burn, interval as hours vary", flat=True, days_vary=False)
 FLAT_POINT = Way("flat burn, a point", flat=True, hours_vary=False, days_vary=False, point=True)
-WAYS = (CLOCK, INFORMED, POISSON, FLAT_BURN, FLAT_POINT)
+WAYS = (CLOCK, INFORMED, POISSON, FLAT_BURN, FLAT_WIDE, FLAT_POINT)
 
 
 @dataclass
@@ -128,8 +131,12 @@ class Forecaster:
             edges = [window.start + n * HOUR for n in range(round(window.length / HOUR) + 1)]
             counts = np.histogram([at.timestamp() for at, _ in units], [edge.timestamp() for edge in edges])[0]
             exposures = [profile.exposure_hours(*edges[n : n + 2]) for n in range(len(edges) - 1)]
-            rate = len(units) / profile.exposure_hours(window.start, window.end)
-            self._known[key] = Known(profile, dispersion(counts.tolist(), exposures), rate)
+            self._known[key] = Known(
+                profile,
+                dispersion(counts.tolist(), exposures),
+                dispersion(counts.tolist(), [1.0] * len(counts)),
+                len(units) / profile.exposure_hours(window.start, window.end),
+            )
         return self._known[key]
 
     def forecasts(self, weeks: Iterable[int], ways: Iterable[Way], design: Design) -> Forecasts:

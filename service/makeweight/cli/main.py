@@ -5,7 +5,7 @@ import sys
 import typer
 
 from makeweight import __version__
-from makeweight.cli import about, close, despatch_advice, explain, prior_price, publish, replay, serve, worker
+from makeweight.cli import about, close, despatch_advice, explain, prior_price, profile, publish, replay, serve, worker
 from makeweight.cli.stock import stock
 from makeweight.cli.topics import topics
 
@@ -33,6 +33,7 @@ app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
 app.command(help=replay.HELP)(replay.replay)
+app.command(help=profile.HELP)(profile.profile)
 app.command(help=explain.HELP)(explain.explain)
 app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)
 app.command(help=prior_price.HELP)(prior_price.prior_price)

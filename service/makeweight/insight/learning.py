@@ -58,14 +58,18 @@ def learn(history: Iterable[tuple[Instant, int]], zone: str, window: Window, cau
     watched, day_slots = _watched(zone, window)
     if not sum(units):
         return Profile.flat(zone, caution.day_variance)
-    weights = _weights(units, watched, caution)
-    total = sum(weight * hours for weight, hours in zip(weights, watched, strict=True))
-    rate = sum(units) / total
-    days = [
-        (by_day.get(day, 0.0), rate * sum(weights[slot] * hours for slot, hours in slots.items()))
-        for day, slots in sorted(day_slots.items())
-    ]
-    return Profile(zone, tuple(weights), day_variance(days, caution))
+    weights, variance = [1.0] * SLOTS, caution.day_variance
+    for _ in range(2):  # the second time with the variance of days that was found: of wild days each says less
+        weights = _weights(units, watched, caution, max(variance, caution.day_variance))
+        rate = sum(units) / sum(weight * hours for weight, hours in zip(weights, watched, strict=True))
+        variance = day_variance(
+            [
+                (by_day.get(day, 0.0), rate * sum(weights[slot] * hours for slot, hours in slots.items()))
+                for day, slots in sorted(day_slots.items())
+            ],
+            caution,
+        )
+    return Profile(zone, tuple(weights), variance)
 
 
 def day_variance(days: Iterable[tuple[float, float]], caution: Caution = CAUTION) -> float:
@@ -83,7 +87,7 @@ def day_variance(days: Iterable[tuple[float, float]], caution: Caution = CAUTION
     return (len(pairs) * found + weight * caution.day_variance) / (len(pairs) + weight)
 
 
-def _weights(units: list[float], watched: list[float], caution: Caution) -> list[float]:
+def _weights(units: list[float], watched: list[float], caution: Caution, variance: float) -> list[float]:
     rate = sum(units) / sum(watched)
     expected = [rate * hours for hours in watched]
     weeks = sum(watched) / SLOTS
@@ -96,7 +100,7 @@ def _weights(units: list[float], watched: list[float], caution: Caution) -> list
             seen = sum(units[slot] for slot in group)
             due = sum(expected[slot] * weights[slot] for slot in group)
             occasions = weeks * (DAYS_A_WEEK if groups is by_hour else 1)
-            spread = 1 + caution.day_variance * due / occasions
+            spread = 1 + variance * due / occasions
             factor = (strength + seen / spread) / (strength + due / spread)
             for slot in group:
                 weights[slot] *= factor
