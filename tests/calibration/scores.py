@@ -89,5 +89,5 @@ def gain(made: Forecasts, name: str, base: str) -> tuple[float, float, float]:
 def overrun(made: Forecasts) -> tuple[float, float, float]:
     """How often the act level did not last the pull-down time, with its interval over weeks; at most alpha is asked."""
     week, level, asked = made.act.T
-    gone = (asked >= level).astype(float)
+    gone = (asked >= np.maximum(level, 1)).astype(float)
     return (float(gone.mean()), *interval(week, gone))

@@ -21,7 +21,7 @@ START = datetime(2026, 9, 7, tzinfo=UTC)  # a Monday; Dublin is an hour ahead
 
 @pytest.fixture
 def folder(tmp_path):
-    """Four weeks: by day Inkmoor, for 40 and 60 in turns, and at 20:00 UTC, which is 21:00 in Dublin, Quillon for 60."""
+    """Four weeks: by day Inkmoor, for 40 and 60 in turns, and at 20:00 UTC (21:00 in Dublin) Quillon for 60."""
     rows = []
     for hour in range(4 * 168):
         at = START + timedelta(hours=hour)
