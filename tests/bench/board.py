@@ -4,6 +4,7 @@
 """
 
 import argparse
+import re
 import shutil
 import threading
 import time
@@ -77,7 +78,8 @@ class Going(threading.Thread):
     def run(self) -> None:
         """A few events at a time."""
         self._shop.service.intake.start()
-        while not self._ended.wait(1 / ROUNDS) and self._shop.later:
+        while not self._ended.wait(1 / ROUNDS):
+            assert self._shop.later, "the day is over, and nothing is left to send"
             if self.busy.is_set():
                 self._shop.go_on(EVENTS_A_SECOND // ROUNDS)
 
@@ -99,6 +101,11 @@ def busy(browser: Browser, board: Board, going: Going, pages: int) -> float:
     before, began = board.cpu_seconds(), time.perf_counter()
     time.sleep(WATCHED_SECONDS)
     used = board.cpu_seconds() - before
+    listening = re.search(
+        r"makeweight_board_open_pages ([0-9.]+)", context.request.get(f"{board.address}/metrics").text()
+    )
+    assert listening is not None
+    assert float(listening[1]) >= pages, "the board has lost some of the pages"
     taken = 100 * used / (time.perf_counter() - began)
     going.busy.clear()
     context.close()
