@@ -1,20 +1,24 @@
 """The board in a real browser: what it shows, that it goes on by itself, that everybody can use it."""
 
 import re
-from io import BytesIO
+import sqlite3
+from collections import Counter
+from contextlib import closing
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from PIL import Image
 from playwright.sync_api import expect
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from makeweight.adapters.local.database import FILE_NAME
 from tests.support.board import Board
+from tests.support.screen import image
 from tests.support.sheets import scanned
 
 PAGES = {
     "offers": "/",
     "exceptions": "/exceptions",
-    "exceptions-owed": "/exceptions?kind=owed_gift",
+    "exceptions-late": "/exceptions?kind=late_arrival",
     "orders": "/orders",
     "order": "/orders?q=ART-FOUR",
     "order-unknown": "/orders?q=ART-1",
@@ -22,6 +26,7 @@ PAGES = {
     "tickets-floor": "/tickets?standing=on_floor",
     "print": "/print?ticket=ART-FOUR/main/1",
 }
+SESAME = "open sesame"
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
 
@@ -57,6 +62,12 @@ def test_it_fits(name, width, opened, keep):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def figure(page, offer, name):
+    """A figure of an offer's card."""
+    card = page.locator("article", has=page.get_by_role("heading", name=offer))
+    return card.locator("dl > div", has_text=re.compile(f"^{name}"))
+
+
 def test_the_offers(shop, opened):
     """What is out says so with a word and a sign, a run-out is a band with a sentence, rates have intervals."""
     page = settled(opened("/"))
@@ -65,7 +76,7 @@ def test_the_offers(shop, opened):
     level = next(one for one in shop.service.reader.levels() if one.offer == "winter-studio/notebook")
     notebook = page.locator("article", has=page.get_by_role("heading", name="Notebook"))
     left = sum(balance.free for balance in level.balances)
-    expect(notebook.locator("dd").first).to_contain_text(f"{left} of")
+    expect(figure(page, "Notebook", "Left to give").locator("dd")).to_have_text(re.compile(rf"^{left}\D"))
     expect(notebook.get_by_role("img", name=re.compile("^Run-out: "))).to_be_visible()
     expect(notebook.get_by_role("img", name=re.compile("^Units asked for by hour"))).to_be_visible()
     row = notebook.get_by_role("row", name=re.compile("^Qualified"))
@@ -76,19 +87,16 @@ def test_the_offers(shop, opened):
 def test_it_goes_on_by_itself(shop, opened):
     """An order that is sent is seen on an open page without loading it again, and not on one that is held still."""
     page, still = settled(opened("/")), settled(opened("/"))
-    given = page.locator("article", has=page.get_by_role("heading", name="Notebook")).get_by_text("Given").locator("..")
-    held = (
-        still.locator("article", has=still.get_by_role("heading", name="Notebook")).get_by_text("Given").locator("..")
-    )
-    before = given.inner_text()
+    given, held = (figure(one, "Notebook", "Given") for one in (page, still))
+    before = given.text_content()
     still.get_by_role("button", name="Hold still").click()
     expect(still.get_by_text("Held still.")).to_have_count(0)  # it is said by a style, and by the button
     expect(still.get_by_role("button", name="Go on")).to_have_attribute("aria-pressed", "true")
     shop.go_on(60)
     expect(given).not_to_have_text(before, timeout=15_000)
-    assert held.inner_text() == before
+    assert held.text_content() == before
     still.get_by_role("button", name="Go on").click()
-    expect(held).to_have_text(given.inner_text())
+    expect(held).to_have_text(given.text_content())
 
 
 def test_focus_stays_where_it_is(shop, opened):
@@ -146,7 +154,7 @@ def test_the_theme_is_kept(opened):
 
 
 def test_an_order_is_found(opened):
-    """By its id or by its ticket's, with the story that `explain` tells; one never seen names those that are like it."""
+    """By its id or its ticket's, with the story that `explain` tells; one never seen names those that are like it."""
     page = settled(opened("/orders"))
     page.get_by_label("Order or ticket").fill("ART-FOUR/main/1")
     page.keyboard.press("Enter")
@@ -161,13 +169,13 @@ def test_an_order_is_found(opened):
 
 def test_a_desk_row_leads_to_its_order(opened):
     """From an exception to the order that it is about."""
-    page = settled(opened("/exceptions?kind=owed_gift"))
-    expect(page.locator("h1")).to_have_text("Exceptions: owed")
+    page = settled(opened("/exceptions?kind=price_mismatch"))
+    expect(page.locator("h1")).to_have_text("Exceptions: price mismatch")
     link = page.locator("tbody a").first
     order = link.inner_text()
     link.click()
     expect(page.locator("h1")).to_have_text(f"Order {order}")
-    expect(page.get_by_text("Owed", exact=True).first).to_be_visible()
+    expect(page.get_by_text("Price mismatch", exact=True)).to_be_visible()
 
 
 def test_a_wave_is_printed(opened, keep):
@@ -182,7 +190,7 @@ def test_a_wave_is_printed(opened, keep):
     expect(page.get_by_role("article")).to_have_count(2)
     keep(page, "print-two")
     page.emulate_media(media="print")
-    assert set(names[:2]) <= scanned([_image(page)]).keys()
+    assert set(names[:2]) <= scanned([image(page)]).keys()
     assert not page.get_by_role("navigation").is_visible()
     page.emulate_media(media="screen")
     body = page.request.get(page.url.replace("/print?", "/print.pdf?"))
@@ -206,9 +214,9 @@ def test_what_is_packed_is_not_printed_to_be_picked(opened):
 
 def test_a_token_is_asked_for(shop, opened):
     """With a token nothing is shown to who doesn't have it, on any kind of request; who has it is asked once."""
-    guarded = Board(shop.state, "--at", "newest", MAKEWEIGHT_TOKEN="open sesame")
+    guarded = Board(shop.state, "--at", "newest", MAKEWEIGHT_TOKEN=SESAME)
     try:
-        page = opened("/exceptions", address="data:text/html,<p>nothing yet</p>#")
+        page = opened("", address="about:blank")
         for path in (
             "/",
             "/print?ticket=ART-FOUR/main/1",
@@ -216,12 +224,12 @@ def test_a_token_is_asked_for(shop, opened):
             "/_nicegui_ws/socket.io/?EIO=4&transport=polling",
         ):
             assert page.request.get(guarded.address + path).status == 401
-        bearer = {"authorization": "Bearer open sesame"}
+        bearer = {"authorization": f"Bearer {SESAME}"}
         assert page.request.get(guarded.address + "/", headers=bearer).status == 200
         assert page.request.get(guarded.address + "/", headers={"authorization": "Bearer wrong"}).status == 401
         answer = page.request.post(guarded.address + "/token", form={"token": "wrong"})
         assert (answer.status, "not the token" in answer.text()) == (401, True)
-        answer = page.request.post(guarded.address + "/token", form={"token": "open sesame"})
+        answer = page.request.post(guarded.address + "/token", form={"token": SESAME})
         assert answer.status == 200
         page.goto(guarded.address)
         settled(page)
@@ -229,6 +237,26 @@ def test_a_token_is_asked_for(shop, opened):
         guarded.close()
 
 
-def _image(page):
-    """What a page looks like, as a scanner would see it."""
-    return Image.open(BytesIO(page.screenshot(full_page=True))).convert("L")
+def test_pages_never_write(shop, opened):
+    """Nothing that a page does changes the database: SQLite counts no commit but the service's own."""
+    with closing(sqlite3.connect(shop.state / FILE_NAME)) as connection:
+        version = connection.execute("PRAGMA data_version").fetchone()
+        for path in PAGES.values():
+            settled(opened(path))
+        assert connection.execute("PRAGMA data_version").fetchone() == version
+
+
+def test_it_tells_prometheus_what_it_shows(board, opened):
+    """The numbers of the pages as OpenMetrics, and how many pages are open; health says that it can read."""
+    page = settled(opened("/"))
+    left = figure(page, "Notebook", "Left to give").locator("dd").text_content()
+    body = page.request.get(f"{board.address}/metrics").text()
+    found = Counter()
+    for family in text_string_to_metric_families(body):
+        for sample in family.samples:
+            found[sample.name, sample.labels.get("offer")] += sample.value
+    assert left.startswith(f"{found['makeweight_units_left', 'winter-studio/notebook']:.0f}of")
+    assert found["makeweight_board_open_pages", None] >= 1
+    assert found["makeweight_signal", "winter-studio/apron"] == 1
+    health = page.request.get(f"{board.address}/health")
+    assert (health.status, health.text()) == (200, "ok")

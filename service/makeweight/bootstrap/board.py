@@ -16,9 +16,9 @@ from makeweight.settings import Settings
 
 
 def run_board(
-    settings: Settings, host: str, port: int, listening: Callable[[str, int], None], clock: Clock | None = wall_clock
-) -> bool:
-    """Serve the board of a state directory until the process is told to end; whether it could listen.
+    settings: Settings, port: int, listening: Callable[[str, int], None], clock: Clock | None = wall_clock
+) -> None:
+    """Serve the board of a state directory until the process is told to end. ``OSError`` if it can't listen.
 
     Without a clock the picture is of the newest instant at which anything was handled: of a day that is long over, or
     that is played faster than it was. ``DatabaseError`` where the directory holds no service state.
@@ -35,7 +35,7 @@ def run_board(
     try:
         app = application(pulse, for_pages, token)
         tune_collector()
-        return serve(app, host, port, listening)
+        serve(app, settings.host, port, listening)
     finally:
         for_pages.close()
         for_pulse.close()

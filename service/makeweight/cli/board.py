@@ -9,7 +9,7 @@ import typer
 from makeweight.adapters.hosting import Clock
 from makeweight.adapters.telemetry.logs import configure, logger
 from makeweight.bootstrap import wall_clock
-from makeweight.cli.console import UNAVAILABLE, extra_missing, fail
+from makeweight.cli.console import UNAVAILABLE, extra_missing, fail, read_settings
 from makeweight.cli.reach import State, reaching
 
 HELP = """Serve a board in the browser: offers, exceptions, orders, and tickets to print.
@@ -26,34 +26,40 @@ It reads the service's database and never writes to it. It asks for no login and
   makeweight board --state build/demo --at newest   (a day that is over, as at its last event)
 """
 PORT = 8430
-LOOPBACK = "127.0.0.1"
 
 
 def board(
     state: State = None,
-    host: Annotated[str, typer.Option(help="Address to listen on.")] = LOOPBACK,
-    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = PORT,
+    host: Annotated[str | None, typer.Option(help="Address to listen on.")] = None,
+    port: Annotated[
+        int | None, typer.Option(min=0, max=65535, help=f"Port to listen on, {PORT} unless set; 0 takes a free one.")
+    ] = None,
     at: Annotated[
         str | None, typer.Option("--at", help="'newest', or an instant to start the clock from (RFC 3339).")
     ] = None,
 ) -> None:
     """Serve the board."""
     clock = _clock(at) if at else wall_clock
-    with reaching(state, None) as reached:
-        configure(reached.settings.log_level)
+    settings = read_settings(state=state, host=host, port=port)
+    if settings.kafka and state is None:
+        raise fail("the board reads a service's database: say --state DIR")
+    with reaching(state, None):
+        configure(settings.log_level)
+        # The setting's own default is the service's port, and both may run on one machine.
+        at_port = settings.port if "port" in settings.model_fields_set else PORT
         try:
             composed = import_module("makeweight.bootstrap.board")  # the extra is loaded by this command alone
         except ModuleNotFoundError as error:
             raise extra_missing(error) from None
-        listens: bool = composed.run_board(
-            reached.settings,
-            host,
-            port,
-            lambda address, number: logger().info("listening", host=address, port=number),
-            clock,
-        )
-    if not listens:
-        raise fail(f"can't listen on {host}:{port}", UNAVAILABLE)
+        try:
+            composed.run_board(settings, at_port, _tell, clock)
+        except OSError as error:
+            text = f"can't listen on {settings.host}:{at_port}: {error.strerror or error}"
+            raise fail(text, UNAVAILABLE) from None
+
+
+def _tell(host: str, port: int) -> None:
+    logger().info("listening", host=host, port=port)
 
 
 def _clock(at: str) -> Clock | None:

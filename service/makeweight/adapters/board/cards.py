@@ -165,9 +165,11 @@ def _burn(offer: OfferPicture) -> str:
         return ""
     told = f"{words.number(offer.units_by_hour[-2])} in the last whole hour" if len(offer.units_by_hour) > 1 else ""
     most = f"{words.number(max(offer.units_by_hour))} at most"
-    says = f"Units asked for by hour, the latest {len(offer.units_by_hour)} hours: {told}, {most}."
+    hours = len(offer.units_by_hour)
+    says = f"Units asked for by hour, the latest {hours} hours: {told}, {most}."
     drawn = drawings.spark(offer.units_by_hour, says)
-    return f'<div class="burn">{drawn}<p><span class="quiet">Burn by hour:</span> {told}, {most}</p></div>'
+    named = f'<span class="quiet">Burn, the latest {hours} hours:</span>'
+    return f'<div class="burn">{drawn}<p>{named} {told}, {most}</p></div>'
 
 
 def _rates(offer: OfferPicture) -> str:
@@ -182,7 +184,7 @@ def _rates(offer: OfferPicture) -> str:
             f'<td role="cell" class="number quiet" data-label="count">{of}</td></tr>'
         )
     columns = {"Rate": False, "%": True, "95 % interval": True, "Count": True}
-    return table(f"Rates of {words.name(offer.key)}", columns, rows)
+    return table(f"Rates of {words.name(offer.key)}", columns, rows, "rates")
 
 
 def _stock(offer: OfferPicture, now: Instant) -> str:
@@ -250,7 +252,7 @@ def signals(picture: Picture) -> list[Piece]:
 
 
 def _signal(one: Signal, now: Instant, zone: str) -> str:
-    since = f' <span class="quiet">since {words.at(one.since, now, zone)}</span>' if one.since else ""
+    since = f' <span class="quiet">(since {words.at(one.since, now, zone)})</span>' if one.since else ""
     of = f" {escape(words.name(one.offer))}:" if one.offer else ""
     return (
         f"{drawings.sign('heed')}<p><strong>{words.SIGNALS[one.kind]}.</strong>{of} {escape(one.sentence)}{since}</p>"

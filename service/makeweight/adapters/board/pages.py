@@ -83,14 +83,15 @@ class Page:
 
     def __init__(self, pulse: Pulse, theme: str) -> None:
         self._pulse, self._theme = pulse, theme if theme in THEMES else "system"
-        self._still = False
-        self._shows: list[Callable[[View], None]] = []
+        self._still, self._live = False, True
+        self._show: Callable[[View], None] | None = None
         self._seen: View | None = None
         self._signals: frozenset[str] | None = None
 
     @contextmanager
     def framed(self, place: Place, heading: str, *, live: bool = True) -> Iterator[None]:
-        """Draw the frame, and within it what follows. A page that isn't live shows what was true when it was opened."""
+        """Draw the frame, and within it what follows. A page that isn't live shows the first view that it gets."""
+        self._live = live
         ui.page_title(f"{heading} - Makeweight")
         self._dark = ui.dark_mode(THEMES[self._theme])
         with ui.header(elevated=False, fixed=False).classes("top"):
@@ -107,18 +108,12 @@ class Page:
         with ui.element("div").props('id="content" tabindex="-1"').classes("content"):
             raw(escape(heading), "h1")
             yield
-        if live:
-            ui.context.client.on_delete(self._pulse.listen(self._hear))
-        else:
-            self.draw()
 
-    def draw(self) -> None:
-        """Show what there is now."""
+    def begin(self, show: Callable[[View], None] | None = None) -> None:
+        """Show what there is now, and from now on each new view, unless the page is held still."""
+        self._show = show
+        ui.context.client.on_delete(self._pulse.listen(self._hear))
         self._hear(self._pulse.now)
-
-    def shows(self, show: Callable[[View], None]) -> None:
-        """Show each new view, unless the page is held still."""
-        self._shows.append(show)
 
     def _hear(self, now: Now) -> None:
         if self._still:
@@ -130,9 +125,10 @@ class Page:
         self._set(problem + now.view.status)
         if now.view is not self._seen:
             self._seen = now.view
-            for show in self._shows:
-                show(now.view)
+            if self._show is not None:
+                self._show(now.view)
             self._announce(now.view)
+            self._still = not self._live
 
     def _set(self, html: str) -> None:
         if self._status.content != html:
@@ -217,8 +213,7 @@ class Board:
                 section.set_visibility(bool(view.offers[name]))
             empty.set_content("" if view.picture.offers else "No campaign is in force.")
 
-        page.shows(show)
-        page.draw()
+        page.begin(show)
 
     def _exceptions(self, request: Request, kind: str = "") -> None:
         page, chosen = self._page(request), kind if kind in words.KINDS else None
@@ -226,7 +221,7 @@ class Board:
         with page.framed(PLACES[1], heading):
             counts = Pieces(ui.element("ul").classes("kinds"), "li")
             columns = {"Kind": False, "Order": False, "Offer": False, "How much": True, "Why": False, "Since": False}
-            with ui.element("table").props(f'role="table" aria-label="{heading}"').classes("desk"):
+            with ui.element("table").props(f'role="table" aria-label="{heading}"').classes("desk") as desk:
                 raw(cards.table_head(columns).removeprefix('<thead role="rowgroup">').removesuffix("</thead>"), "thead")
                 rows = Pieces(ui.element("tbody").props('role="rowgroup"'), "tr", role="row")
             rest = raw("", "p")
@@ -235,10 +230,10 @@ class Board:
             counts.show(cards.kinds(view.picture, chosen))
             shown = view.exceptions(chosen)
             rows.show(shown)
+            desk.set_visibility(bool(shown))
             rest.set_content(cards.not_shown(view.picture, chosen) if shown else "Nothing is open.")
 
-        page.shows(show)
-        page.draw()
+        page.begin(show)
 
     async def _orders(self, request: Request, q: str = "") -> None:
         wanted = q.strip()
@@ -252,10 +247,14 @@ class Board:
                 raw(orders.story(story))
             elif order:
                 raw(orders.unknown(order, near or []))
+        page.begin()
 
     def _tickets(self, request: Request, site: str = "", standing: str = "to_pick", page: int = 1) -> None:
         frame = self._page(request)
         with frame.framed(PLACES[3], "Tickets", live=False):
-            view = self._pulse.now.view
-            if view is not None:
-                raw(waves.wave(view.tickets, waves.Choice(site, standing, page)))
+            content = raw("")
+
+        def show(view: View) -> None:
+            content.set_content(waves.wave(view.tickets, waves.Choice(site, standing, page)))
+
+        frame.begin(show)

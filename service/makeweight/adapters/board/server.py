@@ -3,20 +3,26 @@
 import asyncio
 import contextlib
 import hashlib
+import signal
+import socket
 from collections.abc import AsyncIterator, Callable
 from importlib.resources import files
 
 import uvicorn
 from fastapi import FastAPI
 from nicegui import ui
-from starlette.responses import Response
+from prometheus_client import CollectorRegistry
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp
 
 from makeweight.adapters.board.gate import Gate
 from makeweight.adapters.board.pages import Board
 from makeweight.adapters.board.prints import routes
 from makeweight.adapters.board.pulse import Pulse
+from makeweight.adapters.board.telling import watched
 from makeweight.adapters.local.reading import Reader
+from makeweight.adapters.telemetry.board_metrics import BoardMetrics
 
 RECONNECT_SECONDS = 10.0
 STOP_SECONDS = 3
@@ -43,6 +49,21 @@ def application(pulse: Pulse, reader: Reader, token: str | None) -> ASGIApp:
         """The board's own style; its address changes with it."""
         return Response(css, media_type="text/css", headers={"cache-control": "max-age=31536000, immutable"})
 
+    @app.get("/health")
+    def health() -> Response:
+        """Whether the database can be read."""
+        problem = pulse.now.problem
+        return PlainTextResponse(problem or "ok", 503 if problem else 200)
+
+    registry = CollectorRegistry()
+    registry.register(BoardMetrics(lambda: watched(pulse)))
+
+    @app.get("/metrics")
+    def metrics() -> Response:
+        """What the pages show, for Prometheus."""
+        body: bytes = generate_latest(registry)  # type: ignore[no-untyped-call]
+        return Response(body, media_type=CONTENT_TYPE_LATEST)
+
     ui.add_head_html(f'<link rel="stylesheet" href="/board.css?{version}">', shared=True)
     Board(pulse, reader).attach()
     ui.run_with(
@@ -65,20 +86,17 @@ _ICON = (
 )
 
 
-def serve(app: ASGIApp, host: str, port: int, listening: Callable[[str, int], None]) -> bool:
-    """Serve until the process is told to end; whether it could listen. ``listening`` is told the address."""
+def serve(app: ASGIApp, host: str, port: int, listening: Callable[[str, int], None]) -> None:
+    """Serve until the process is told to end. ``listening`` is told the address; ``OSError`` if it can't be had."""
     config = uvicorn.Config(
-        app,
-        host=host,
-        port=port,
-        log_level="warning",
-        access_log=False,
-        timeout_graceful_shutdown=STOP_SECONDS,
-        server_header=False,
+        app, log_level="warning", access_log=False, timeout_graceful_shutdown=STOP_SECONDS, server_header=False
     )
     server = _Told(config, listening)
-    server.run()
-    return server.started
+    # Once it has ended, the server raises the signal that ended it once more: by then there is nothing left to end.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: None)
+    with socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET) as taken:
+        server.run([taken])
 
 
 class _Told(uvicorn.Server):
@@ -88,9 +106,9 @@ class _Told(uvicorn.Server):
         super().__init__(config)
         self._listening = listening
 
-    async def startup(self, sockets: list[object] | None = None) -> None:  # type: ignore[override]
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start, then say so."""
-        await super().startup(sockets)  # type: ignore[arg-type]
-        if self.started and self.servers:
-            host, port = self.servers[0].sockets[0].getsockname()[:2]
+        await super().startup(sockets)
+        if self.started and sockets:
+            host, port = sockets[0].getsockname()[:2]
             self._listening(host, port)
