@@ -108,21 +108,22 @@ class Copy:
 
     # --- what it is a copy of ------------------------------------------------------------------------------------
 
-    def belong(self, cluster: str, topics: Mapping[str, str]) -> None:
-        """Be the copy of these topics, by channel and by what tells a topic from a later one of its name.
-
-        ``KafkaProblem`` if it is another cluster's; ``LogGone`` if a topic was made anew since.
-        """
+    def check_cluster(self, cluster: str) -> None:
+        """``KafkaProblem`` if what was read is another cluster's."""
         known = self._meta(CLUSTER)
-        if known is not None and known != cluster:
+        if known is None:
+            self._set({CLUSTER: cluster})
+        elif known != cluster:
             raise self._foreign(f"the topics of cluster {known}, not {cluster}")
+
+    def check_topics(self, topics: Mapping[str, str]) -> None:
+        """``LogGone`` if a topic was made anew since; by channel, what tells a topic from a later one of its name."""
         before = dict(self._metas(TOPIC))
-        if (known, before) == (cluster, topics):
-            return
         anew = sorted(channel for channel, kept in before.items() if topics.get(channel) != kept)
         if anew:
             raise LogGone(f"made anew since they were read: {', '.join(anew)}")
-        self._set({CLUSTER: cluster, **{TOPIC + channel: kept for channel, kept in topics.items()}})
+        if before != topics:
+            self._set({TOPIC + channel: kept for channel, kept in topics.items()})
 
     def start_anew(self) -> None:
         """Forget everything that was read, in one transaction; readers see all of it or nothing."""

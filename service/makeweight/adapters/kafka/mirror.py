@@ -38,9 +38,8 @@ log = logging.getLogger("makeweight.kafka")
 
 @value
 class Seen:
-    """What the broker says of the topics: the cluster, each topic's identity by channel, and the partitions' ends."""
+    """What the broker says: by channel what tells a topic from a later one of its name, and where partitions end."""
 
-    cluster: str
     topics: dict[str, str]
     ends: dict[Place, int]
 
@@ -75,21 +74,25 @@ class Mirror:
         return time.monotonic() - self._fresh_at < FRESH_SECONDS
 
     def run(self, stop: threading.Event) -> None:
-        """Follow the topics until told to stop, then let go of the directory. What it ends with is in ``failed`` too.
+        """Follow the topics until told to stop, then let go of the directory: for a thread, and for once.
 
-        ``KafkaProblem`` if the directory is another cluster's copy, or a log can't be read.
+        It raises nothing: where it had to end before, ``failed`` says why. ``KafkaProblem`` there: the directory is
+        another cluster's copy, or a log can't be read.
         """
         try:
             while not stop.is_set():
                 try:
                     self._follow(stop)
+                except Unanswered as error:
+                    self._wait(error)
+                    stop.wait(LOOK_SECONDS)
                 except LogGone as gone:
                     log.warning("the board's copy of the topics is read anew from their beginning: %s", gone)
                     self._ends, self._fresh_at = {}, float("-inf")
                     self._copy.start_anew()
-        except BaseException as error:
+        except Exception as error:  # noqa: BLE001 - whatever ends the thread must be seen on the board
+            log.error("the board's copy of the topics is no longer kept up: %s", error)  # noqa: TRY400 - it says what to do
             self.failed = error
-            raise
         finally:
             self._copy.close()
 
@@ -99,7 +102,7 @@ class Mirror:
             if stop.wait(LOOK_SECONDS):
                 return
             seen = self._see()
-        self._copy.belong(seen.cluster, seen.topics)
+        self._copy.check_topics(seen.topics)
         consumer = reader(self._address, wait_ms=100)
         try:
             consumer.assign(
@@ -120,9 +123,8 @@ class Mirror:
         good = [message for message in messages if message.error() is None]
         if good:
             self._copy.take(good)
-        if len(good) < len(messages):
-            for message in messages:
-                self._heed(message)
+        for message in messages if len(good) < len(messages) else ():
+            self._heed(message)
 
     def _heed(self, message: Message) -> None:
         error = message.error()
@@ -133,7 +135,9 @@ class Mirror:
         if code == KafkaError._PARTITION_EOF:  # noqa: SLF001 - librdkafka's public codes, named so by its binding
             self._copy.reached(place, message.offset() or 0)
         elif code in (KafkaError._AUTO_OFFSET_RESET, KafkaError.OFFSET_OUT_OF_RANGE, KafkaError._LOG_TRUNCATION):  # noqa: SLF001 - as above
-            raise LogGone(f"{place[0]} [{place[1]}]: {error.str()}")
+            if place in self._copy.next:
+                raise LogGone(f"{place[0]} [{place[1]}]: {error.str()}")
+            raise Unanswered(f"{place[0]} [{place[1]}]: {error.str()}")  # its beginning was asked for
 
     def _look(self) -> None:
         """Ask now and then where the topics end, and whether they are still the same."""
@@ -144,7 +148,7 @@ class Mirror:
         self._looked_at = now
         seen = self._see()
         if seen is not None:
-            self._copy.belong(seen.cluster, seen.topics)
+            self._copy.check_topics(seen.topics)
             self._judge()
             self._ends, self._asked_at = seen.ends, now
             self._judge()
@@ -159,18 +163,22 @@ class Mirror:
         try:
             seen = self._ask()
         except (KafkaException, Unanswered) as error:
-            if not self._waits:
-                log.warning("the board's figures stand still, it waits for the broker: %s", _told(error))
-            self._waits = True
+            self._wait(error)
             return None
         if self._waits:
             log.info("the broker answers the board again")
         self._waits = False
         return seen
 
+    def _wait(self, error: Exception) -> None:
+        if not self._waits:
+            log.warning("the board's figures stand still, it waits for the broker: %s", _told(error))
+        self._waits = True
+
     def _ask(self) -> Seen:
         topics = {self._names.topic(channel): channel for channel in CHANNELS}
         cluster = self._admin.describe_cluster(request_timeout=ASK_SECONDS).result().cluster_id
+        self._copy.check_cluster(cluster)
         told = self._admin.describe_topics(TopicCollection(list(topics)), request_timeout=ASK_SECONDS)
         ids, places = dict[str, str](), list[Place]()
         for topic, future in told.items():
@@ -184,7 +192,7 @@ class Mirror:
         asked = {Partition(self._names.topic(channel), n): latest for channel, n in places}
         answers = self._admin.list_offsets(asked, request_timeout=ASK_SECONDS)
         ends = {(topics[one.topic], one.partition): future.result().offset for one, future in answers.items()}
-        return Seen(cluster, ids, ends)
+        return Seen(ids, ends)
 
 
 def _told(error: Exception) -> str:

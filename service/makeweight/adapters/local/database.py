@@ -54,10 +54,12 @@ def connect(directory: Path, *, create: bool = True, mirror: bool = False) -> sq
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA cache_size=-65536")
         _set_up(connection, directory)
-        if create and not mirror and connection.execute("SELECT 1 FROM meta WHERE name = 'mirror:prefix'").fetchone():
-            raise DatabaseError(f"{directory} holds a copy of Kafka's topics; a service needs a directory of its own")
+        is_mirror = connection.execute("SELECT 1 FROM meta WHERE name = 'mirror:prefix'").fetchone()
     except (OSError, sqlite3.Error) as error:
         raise DatabaseError(f"{path} can't be opened: {error}") from None
+    if is_mirror and create and not mirror:
+        connection.close()
+        raise DatabaseError(f"{directory} holds a copy of Kafka's topics; a service needs a directory of its own")
     return connection
 
 
