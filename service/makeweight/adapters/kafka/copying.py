@@ -35,6 +35,7 @@ TOPIC, NEXT, CUT, WATERMARK = "mirror:topic/", "mirror:next/", "mirror:cut/", "m
 KEPT = ("desk_log", "ledger_log", "outbox", "campaigns", "rejects", "state", "tally", "mirror_rejects")
 # A reject is said again when its batch comes again, and those of campaigns at every start of a worker.
 REJECTS_TABLE = "CREATE TABLE IF NOT EXISTS mirror_rejects (id TEXT PRIMARY KEY) WITHOUT ROWID"
+CACHED = 10_000  # values of a stage in memory: a board shares its process, and what it misses it reads again
 
 Place = tuple[str, int]  # a channel and a partition
 log = logging.getLogger("makeweight.kafka")
@@ -86,8 +87,8 @@ class Copy:
     def _remember(self) -> None:
         """What is kept in memory, as the database has it."""
         self._desk, self._ledger = Desk(), Ledger()
-        self._desk_store = SqliteStore(self._db, self._desk, self._entries)
-        self._ledger_store = SqliteStore(self._db, self._ledger, lambda _: iter(()))
+        self._desk_store = SqliteStore(self._db, self._desk, self._entries, CACHED)
+        self._ledger_store = SqliteStore(self._db, self._ledger, lambda _: iter(()), CACHED)
         for store in (self._desk_store, self._ledger_store):
             store.open()
         self._counting = Counting(self._db, self._desk_store)

@@ -29,6 +29,7 @@ from makeweight.domain.values import value
 
 BATCH = 2_000  # records a transaction
 WAIT_SECONDS = 0.25  # a batch is taken when it is full or this has passed: what happens is seen no later
+AHEAD_BYTES = 16_777_216  # several batches, and two of the largest records
 LOOK_SECONDS = 1.0  # between two questions where the topics end
 FRESH_SECONDS = 10.0  # as campaigns' views are held fresh
 ASK_SECONDS = 2.0  # for an answer of the broker
@@ -103,7 +104,7 @@ class Mirror:
                 return
             seen = self._see()
         self._copy.check_topics(seen.topics)
-        consumer = reader(self._address, wait_ms=100)
+        consumer = reader(self._address, wait_ms=100, ahead_bytes=AHEAD_BYTES)
         try:
             consumer.assign(
                 [
