@@ -11,13 +11,7 @@ import yaml
 from jsonschema import Draft202012Validator
 from typer.main import get_command
 
-from makeweight.adapters.telemetry.metrics import Metrics, Totals
-from makeweight.adapters.telemetry.partitions import PartitionMetrics
 from makeweight.cli.main import app
-from makeweight.domain.book import Book
-from makeweight.domain.stock import Balance
-from makeweight.domain.tickets import OfferLevel
-from makeweight.insight.tally import Tally
 from makeweight.settings import Settings
 from tests.support.image import kafka_version
 
@@ -30,10 +24,8 @@ LONG_RUNNING = {name for name, service in SERVICES.items() if "restart" in servi
 DOCKERFILE = (ROOT / "deploy" / "Dockerfile").read_text()
 PROMETHEUS = yaml.safe_load((ROOT / "deploy" / "prometheus" / "prometheus.yml").read_text())
 GRAFANA = ROOT / "deploy" / "grafana"
-DASHBOARDS = sorted((GRAFANA / "dashboards").glob("*.json"))
 
 each_service = pytest.mark.parametrize("name", SERVICES)
-each_dashboard = pytest.mark.parametrize("path", DASHBOARDS, ids=lambda path: path.name)
 
 
 def environment(name):
@@ -56,7 +48,7 @@ def test_it_is_what_the_specification_allows():
 
 def test_nothing_is_missing():
     """The services of a trial, and no other; what ends by itself is not started again."""
-    assert set(SERVICES) == {"kafka", "topics", *WORKERS, "load", "prometheus", "grafana"}
+    assert set(SERVICES) == {"kafka", "topics", *WORKERS, "board", "load", "prometheus", "grafana"}
     assert set(SERVICES) - LONG_RUNNING == {"topics", "load"}
 
 
@@ -182,11 +174,31 @@ def test_the_image_and_its_services_run_as_the_same_user():
     assert {SERVICES[name]["user"] for name in ("topics", "load", *WORKERS)} == {user}
 
 
-def test_prometheus_scrapes_every_worker():
-    """At the service's name and the port that it serves."""
-    targets = {t for job in PROMETHEUS["scrape_configs"] for group in job["static_configs"] for t in group["targets"]}
-    assert targets == {f"{name}:{environment(name)['MAKEWEIGHT_PORT']}" for name in WORKERS}
-    assert [target for _, target, _ in binds("prometheus")] == ["/etc/prometheus/prometheus.yml"]
+def test_the_board_is_served_where_it_is_asked():
+    """Health is asked, and the page is shown, at the port that it listens on; the image has what it alone needs."""
+    board, given = SERVICES["board"], environment("board")
+    assert given["MAKEWEIGHT_HOST"] == "0.0.0.0"  # noqa: S104 - inside the container; outside it is loopback
+    assert f"http://127.0.0.1:{given['MAKEWEIGHT_PORT']}/health" in board["healthcheck"]["test"][-1]
+    assert board["ports"] == [f"127.0.0.1:{given['MAKEWEIGHT_PORT']}:{given['MAKEWEIGHT_PORT']}"]
+    assert "pip install -c requirements.lock '.[board]'" in DOCKERFILE
+
+
+def test_prometheus_scrapes_every_worker_and_the_board():
+    """At the service's name and the port that it serves, under the names that the rules know; with the rules."""
+    jobs = {
+        job["job_name"]: {target for group in job["static_configs"] for target in group["targets"]}
+        for job in PROMETHEUS["scrape_configs"]
+    }
+    served = {name: f"{name}:{environment(name)['MAKEWEIGHT_PORT']}" for name in (*WORKERS, "board")}
+    assert jobs == {"makeweight": {served[name] for name in WORKERS}, "makeweight-board": {served["board"]}}
+    # The rules are named from where the configuration lies, here and in the container.
+    mounted = {target: ROOT / source for source, target, _ in binds("prometheus")}
+    config = Path("/etc/prometheus/prometheus.yml")
+    assert mounted[str(config)] == ROOT / "deploy" / "prometheus" / "prometheus.yml"
+    for pattern in PROMETHEUS["rule_files"]:
+        found = mounted[str((config.parent / pattern).parent)]
+        assert found == (ROOT / "deploy" / "prometheus" / pattern).parent
+        assert list(found.glob(Path(pattern).name))
 
 
 def test_grafana_finds_its_source_and_its_dashboards():
@@ -199,47 +211,5 @@ def test_grafana_finds_its_source_and_its_dashboards():
     assert [source["url"] for source in sources] == [f"http://prometheus:{port}"]
     providers = yaml.safe_load((provisioned / "dashboards" / "makeweight.yaml").read_text())["providers"]
     assert [mounted[provider["options"]["path"]] for provider in providers] == [GRAFANA / "dashboards"]
-    assert DASHBOARDS != []
-
-
-def told():
-    """Labels by the name of each series that a worker can tell, with one of each."""
-    metrics = Metrics()
-    partitions = PartitionMetrics(metrics)
-    level = OfferLevel("c/o", 1, 0, 0, None, None, [Balance("c/o", "gift", "site")])
-    metrics.registry.register(Totals(Book, Tally, lambda: [level]))
-    metrics.open_offer("c/o")
-    partitions.opened("desk", 0, is_open=False)
-    return {sample.name: set(sample.labels) for metric in metrics.registry.collect() for sample in metric.samples}
-
-
-@each_dashboard
-def test_a_dashboard_asks_for_what_there_is(path):
-    """Every metric in a query is one that a worker tells, with the labels that it is grouped and filtered by."""
-    known = told()
-    sources = yaml.safe_load((GRAFANA / "provisioning" / "datasources" / "prometheus.yaml").read_text())["datasources"]
-    panels = json.loads(path.read_text())["panels"]
-    assert panels != []
-    for panel in panels:
-        assert panel["datasource"]["uid"] in {source["uid"] for source in sources}
-        for query in (target["expr"] for target in panel["targets"]):
-            names = re.findall(r"\bmakeweight_\w+", query)
-            grouped = {word.strip() for group in re.findall(r"\bby \(([^)]*)\)", query) for word in group.split(",")}
-            filtered = set(re.findall(r"(\w+)\s*(?:=~|!~|!=|=)\s*\"", query))
-            assert names != [], query
-            for name in names:
-                assert name in known, query
-                # What Prometheus itself adds: which worker told it.
-                assert grouped | filtered <= known[name] | {"instance", "job"}, query
-
-
-@each_dashboard
-def test_panels_of_a_dashboard_do_not_overlap(path):
-    """Each has a place of its own on the 24 columns."""
-    places = set()
-    for panel in json.loads(path.read_text())["panels"]:
-        box = panel["gridPos"]
-        own = {(box["x"] + dx, box["y"] + dy) for dx in range(box["w"]) for dy in range(box["h"])}
-        assert box["x"] + box["w"] <= 24
-        assert not own & places, panel["title"]
-        places |= own
+    home = Path(SERVICES["grafana"]["environment"]["GF_DASHBOARDS_DEFAULT_HOME_DASHBOARD_PATH"])
+    assert (mounted[str(home.parent)] / home.name).exists()

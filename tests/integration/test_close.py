@@ -61,6 +61,7 @@ def test_early_final_unchanged_restated(shop):
     assert final["watermark"] == "2025-12-02T01:00:00+00:00"
     assert (final["ends"], final["lateness_seconds"]) == ("2025-11-30T00:00:00+00:00", 86_400)
     assert [final["figures"]["tin"][word] for word in ("in_window", "qualified", "granted")] == [2, 2, 2]
+    assert final["figures"]["tin"]["stock"] == {"TIN": {"main": {"received": 2, "given": 2}}}
     kept = (shop / "week.jsonl").read_bytes()
     assert close(shop)[1] == final
     assert (shop / "week.jsonl").read_bytes() == kept

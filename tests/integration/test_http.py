@@ -443,7 +443,13 @@ def test_what_happened_is_counted(service):
     tin = {"offer": "week/tin", "gift": "TIN", "site": "main"}
     accounts = ("free", "reserved", "released", "packed", "over_gift")
     assert [number("gift_units", **tin, account=a) for a in accounts] == [0, 1, 0, 1, 0]
-    assert number("offer_exhausted", offer="week/tin") == 1
+    assert [number("offer_units", offer="week/tin", standing=s) for s in ("wanted", "granted", "owed")] == [3, 2, 0]
+    assert number("offer_exhausted", offer="week/tin") == number("offer_still_advertised", offer="week/tin") == 1
+    assert number("offer_exhausted_timestamp_seconds", offer="week/tin") == NOW.timestamp()
+    # Midnight in Dublin is midnight of UTC in November.
+    starts, ends = (datetime(2026, 11, day, tzinfo=UTC).timestamp() for day in (23, 30))
+    assert number("offer_starts_timestamp_seconds", offer="week/tin") == starts
+    assert number("offer_ends_timestamp_seconds", offer="week/tin") == ends
     # Each order was placed 5 s before the service's clock.
     assert number("placed_to_ticket_seconds_sum") == 5 * number("placed_to_ticket_seconds_count") > 0
     assert number("lag_seconds") == 5

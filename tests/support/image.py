@@ -197,14 +197,14 @@ def stand_in_kafka() -> str:
 
 
 def _wheels() -> tuple[Path, str]:
-    """A directory with the wheels that `pip install .` takes, in the locked versions, and a name for its content."""
+    """A directory with the wheels that `pip install .[board]` takes, as locked, and a name for its content."""
     wanted = b"".join((ROOT / name).read_bytes() for name in ("pyproject.toml", "requirements.lock"))
-    name = hashlib.sha256(wanted).hexdigest()[:12]
+    name = f"board-{hashlib.sha256(wanted).hexdigest()[:12]}"
     folder, stamp = BUILD / "wheels", BUILD / "wheels.complete"
     if not stamp.exists() or stamp.read_text() != name:
         shutil.rmtree(folder, ignore_errors=True)
         # hatchling: the build of our own package, which pip isolates, asks for it.
-        what = ["-c", str(ROOT / "requirements.lock"), str(ROOT), "hatchling"]
+        what = ["-c", str(ROOT / "requirements.lock"), f"{ROOT}[board]", "hatchling"]
         command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-input", "-w", str(folder), *what]
         subprocess.run(command, check=True, capture_output=True, text=True)
         for own in folder.glob("makeweight-*.whl"):

@@ -13,7 +13,9 @@ from makeweight.bootstrap.kafka import broker_of
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
 from makeweight.domain.moments import Instant
-from makeweight.insight.summary import offers_summary
+from makeweight.domain.stock import Balance
+from makeweight.domain.values import value
+from makeweight.insight.summary import offers_summary, short_names, stock_summary
 from makeweight.insight.tally import Tally
 from makeweight.planning.closing import Report, close
 from makeweight.settings import Settings
@@ -36,9 +38,14 @@ def close_campaign(
     """
     reader = Reader(settings.state, read_campaign)
     try:
-        exhausted = {level.offer: level.exhausted_at for level in reader.levels()}
-        newest = reader.watermark()
-        return _closed(campaign, reader.book(), reader.tally(), exhausted, _known(newest, clock), lateness, earlier)
+        levels, newest = reader.levels(), reader.watermark()
+        books = _Books(
+            reader.tally(),
+            {level.offer: level.exhausted_at for level in levels},
+            [balance for level in levels for balance in level.balances],
+            _known(newest, clock),
+        )
+        return _closed(campaign, reader.book(), books, lateness, earlier)
     finally:
         reader.close()
 
@@ -56,8 +63,8 @@ def close_distributed(
     try:
         source = TopicReader(consumer, Names(settings.prefix))
         totals = source.totals(progress)
-        newest = _known(totals.watermark, clock)
-        return _closed(campaign, source.book(), totals.tally, totals.exhausted, newest, lateness, earlier)
+        books = _Books(totals.tally, totals.exhausted, totals.balances, _known(totals.watermark, clock))
+        return _closed(campaign, source.book(), books, lateness, earlier)
     finally:
         consumer.close()
 
@@ -66,18 +73,23 @@ def _known(newest: Instant | None, clock: Clock) -> Instant | None:
     return None if newest is None else min(newest, clock())
 
 
-def _closed(
-    campaign: str,
-    book: Book,
-    tally: Tally,
-    exhausted: Mapping[str, Instant | None],
-    watermark: Instant | None,
-    lateness: timedelta,
-    earlier: Report | None,
-) -> Report:
+@value
+class _Books:
+    """What is to be closed: totals, when offers ran out, balances, and how far all that is known."""
+
+    tally: Tally
+    exhausted: Mapping[str, Instant | None]
+    balances: list[Balance]
+    watermark: Instant | None
+
+
+def _closed(campaign: str, book: Book, books: _Books, lateness: timedelta, earlier: Report | None) -> Report:
     revisions = [one for one in book if one.campaign == campaign]
     if not revisions:
         raise UnknownCampaign(sorted({one.campaign for one in book}))
     offers = {offer.key: offer for one in revisions for offer in one.offers}
-    figures = offers_summary(offers.values(), tally, exhausted)
-    return close(figures, max(one.window.end for one in revisions), watermark, lateness, earlier)
+    figures = offers_summary(offers.values(), books.tally, books.exhausted)
+    for key, name in short_names(offers.values()).items():
+        if stock := stock_summary(balance for balance in books.balances if balance.offer == key):
+            figures[name]["stock"] = stock
+    return close(figures, max(one.window.end for one in revisions), books.watermark, lateness, earlier)

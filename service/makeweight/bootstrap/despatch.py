@@ -9,6 +9,7 @@ from makeweight.bootstrap.kafka import broker_of
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.entries import DeskEntry
 from makeweight.planning.parcel import NotPacked, parcel
+from makeweight.planning.printing import order_of
 from makeweight.settings import Settings
 from makeweight.stages.desk.state import OrderState
 
@@ -17,7 +18,7 @@ def embedded(settings: Settings, ticket: str) -> bytes:
     """The DespatchAdvice of a ticket of an embedded service. ``NotPacked`` if nothing of it went out."""
     source = Reader(settings.state, read_campaign)
     try:
-        return _advice(ticket, *source.order(_order_of(ticket)))
+        return _advice(ticket, *source.order(order_of(ticket)))
     finally:
         source.close()
 
@@ -26,18 +27,13 @@ def distributed(settings: Settings, ticket: str, progress: Progress | None = Non
     """The DespatchAdvice of a ticket of the distributed service. ``NotPacked`` if nothing of it went out."""
     consumer = reader(broker_of(settings))
     try:
-        return _advice(ticket, *TopicReader(consumer, Names(settings.prefix)).order(_order_of(ticket), progress))
+        return _advice(ticket, *TopicReader(consumer, Names(settings.prefix)).order(order_of(ticket), progress))
     finally:
         consumer.close()
 
 
-def _order_of(ticket: str) -> str:
-    """The order that a ticket's id begins with; neither an order's id nor a site's holds a slash."""
-    return ticket.partition("/")[0]
-
-
 def _advice(ticket: str, state: OrderState | None, entries: list[DeskEntry]) -> bytes:
     if state is None:
-        raise NotPacked(f"order {_order_of(ticket)!r} was never seen here; a ticket is named ORDER/SITE/NUMBER")
+        raise NotPacked(f"order {order_of(ticket)!r} was never seen here; a ticket is named ORDER/SITE/NUMBER")
     found = parcel(state, entries, ticket)
     return despatch_advice(found.ticket, found.packed_at, found.delivered, found.reasons)

@@ -34,6 +34,14 @@ def fail(text: str, code: int = USAGE) -> typer.Exit:
     return typer.Exit(code)
 
 
+def extra_missing(error: ModuleNotFoundError) -> typer.Exit:
+    """Tell which extra has the package that is not installed; raise what is returned. One of our own is a defect."""
+    name = error.name or ""
+    if name.partition(".")[0] == "makeweight":
+        raise error
+    return fail(f"{name} is not installed: pip install 'makeweight[board]'")
+
+
 def read_settings(**given: Any) -> Settings:
     """The settings, with what the command line says on top; one that is wrong is told by the variable's name."""
     try:

@@ -5,7 +5,19 @@ import sys
 import typer
 
 from makeweight import __version__
-from makeweight.cli import about, close, despatch_advice, explain, prior_price, publish, replay, serve, worker
+from makeweight.cli import (
+    about,
+    board,
+    close,
+    despatch_advice,
+    explain,
+    prior_price,
+    publish,
+    replay,
+    serve,
+    ticket,
+    worker,
+)
 from makeweight.cli.stock import stock
 from makeweight.cli.topics import topics
 
@@ -29,11 +41,13 @@ def _options(version: bool = typer.Option(False, "--version", help="Print the ve
 
 app.command(help=serve.HELP)(serve.serve)
 app.command(help=worker.HELP)(worker.worker)
+app.command(help=board.HELP)(board.board)
 app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=explain.HELP)(explain.explain)
+app.command(help=ticket.HELP)(ticket.ticket)
 app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)
 app.command(help=prior_price.HELP)(prior_price.prior_price)
 app.command(help=close.HELP)(close.close)

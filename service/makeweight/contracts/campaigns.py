@@ -136,7 +136,7 @@ def _offer_faults(offer: OfferModel, gifts: dict[str, Gift]) -> Iterator[Place]:
     if offer.gives is None:
         if offer.counts is not None:
             yield ("counts",), "counts go with `gives`; a price offer names its goods in `prices` or `reduces`"
-        for name in ("only_to", "services", "value_used", "top_up", "paid_within_days", "clawback"):
+        for name in ("only_to", "services", "value_used", "top_up", "paid_within_days", "clawback", "expected_units"):
             if _says(offer, name):
                 yield (name,), f"`{name}` goes with `gives`; a price is for every order in the window"
         return
@@ -316,6 +316,7 @@ def _offer(document: CampaignDocument, model: OfferModel, window: Window, gifts:
         value_used=model.value_used,
         top_up=model.top_up,
         paid_within_days=model.paid_within_days,
+        expected_units=model.expected_units,
         only_to=frozenset(model.only_to),
         services=frozenset(model.services),
     )

@@ -186,6 +186,8 @@ class OfferModel(Document):
     """The order must be paid within so many days of the zone's calendar, or the offer lapses."""
     clawback: Clawback = "none"
     """What follows when goods come back and the kept ones no longer earn the gift."""
+    expected_units: Annotated[int, Ge(1), Le(MAX_AMOUNT)] | None = None
+    """How many are expected to be given over the whole window: what a silence is held against, and no limit."""
     prices: Annotated[dict[str, Amount], MinLen(1)] | None = None
     reduces: Reduces | None = None
 

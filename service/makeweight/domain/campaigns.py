@@ -221,7 +221,8 @@ class Offer:
     """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
-    ``only_to`` countries, ``services`` carriage services, none of them being any.
+    ``only_to`` countries, ``services`` carriage services, none of them being any. ``expected_units`` decides nothing:
+    it is what the offer was planned to give, and what a silence is held against.
     """
 
     key: str
@@ -259,6 +260,7 @@ class Offer:
     value_used: ValueUsed = "shared"
     top_up: bool = False
     paid_within_days: int | None = None
+    expected_units: int | None = None
     only_to: frozenset[str] = frozenset()
     services: frozenset[str] = frozenset()
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.moments import Instant
+from makeweight.domain.stock import Balance
 from makeweight.insight.tally import IN_WINDOW, Tally
 
 
@@ -39,6 +40,21 @@ def offer_summary(offer: Offer, tally: Tally, exhausted_at: Instant | None) -> d
     if offer.kind in ("price", "reduction"):
         for word in ("lines_on_offer", "lines_mispriced", "overcharged", "undercharged"):
             found[word] = tally.of(offer.key, word)
+    return found
+
+
+def stock_summary(balances: Iterable[Balance]) -> dict[str, dict[str, dict[str, int]]]:
+    """Gift units by gift and site: what came in, what went elsewhere, what was ``given``, and what is left.
+
+    ``given`` is reserved, released or packed: a parcel that is packed after the books are closed changes nothing in
+    them. What came in, less what went, is what was given and what is left (rule S4). What is 0 is left out.
+    """
+    found: dict[str, dict[str, dict[str, int]]] = {}
+    for balance in sorted(balances, key=lambda b: (b.gift, b.site)):
+        units = {name: kept for name, kept in vars(balance).items() if isinstance(kept, int)}
+        given = sum(units.pop(name) for name in ("reserved", "released", "packed"))
+        told = {name: kept for name, kept in {**units, "given": given}.items() if kept}
+        found.setdefault(balance.gift, {})[balance.site] = told
     return found
 
 

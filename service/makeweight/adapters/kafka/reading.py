@@ -17,6 +17,7 @@ from makeweight.contracts.messages import TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.entries import DeskEntry, Judged
 from makeweight.domain.moments import Instant
+from makeweight.domain.stock import Balance
 from makeweight.domain.values import value
 from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
@@ -42,6 +43,7 @@ class Totals:
 
     tally: Tally
     exhausted: dict[str, Instant | None]
+    balances: list[Balance]
     watermark: Instant | None
 
 
@@ -119,7 +121,8 @@ class TopicReader:
         for entry in self.entries("ledger"):
             ledger.fold(books, entry)
         exhausted = {name: offer.exhausted_at for name, offer in books.values(OFFERS).items()}
-        return Totals(tally, exhausted, min(newest.values(), default=None))
+        balances = list(books.values(BALANCES).values())
+        return Totals(tally, exhausted, balances, min(newest.values(), default=None))
 
     def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""

@@ -13,10 +13,10 @@ from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.adapters.local.store import due_text
 from makeweight.contracts.codec import Codec
-from makeweight.contracts.messages import DESK_ENTRY, TICKET
+from makeweight.contracts.messages import DESK_ENTRY, LEDGER_ENTRY, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
-from makeweight.domain.entries import DeskEntry
+from makeweight.domain.entries import DeskEntry, Judged, LedgerEntry
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
@@ -26,8 +26,14 @@ from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger.say import level_of
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState, key
 from makeweight.stages.port import Space
+
+_BODY = "CAST(body AS TEXT)"
+_REPORTS = (
+    f"SELECT json_extract({_BODY}, '$.fact.ticket'), json_extract({_BODY}, '$.fact.happened') "  # noqa: S608
+    f"FROM desk_log WHERE json_extract({_BODY}, '$.kind') = 'reported'"
+)
 
 
 class Reader:
@@ -37,6 +43,7 @@ class Reader:
         self._db = connect(directory, create=create)
         self._load = load_campaign
         self._lock = threading.Lock()
+        self._claims: Codec[ClaimState] = Codec(CLAIMS.kind)
         self._offers: Codec[OfferState] = Codec(OFFERS.kind)
         self._balances: Codec[Balance] = Codec(BALANCES.kind)
 
@@ -73,6 +80,68 @@ class Reader:
             offer = self._offers.loads(body)
             found.append(level_of(offer, balances.get(offer.offer, [])))
         return found
+
+    def desk_entries_after(self, position: int, limit: int) -> list[tuple[int, DeskEntry]]:
+        """What the desk logged after a position, oldest first."""
+        rows = self._rows(
+            "SELECT position, body FROM desk_log WHERE position > ? ORDER BY position LIMIT ?", position, limit
+        )
+        return [(at, DESK_ENTRY.loads(body)) for at, body in rows]
+
+    def ledger_entries_after(self, position: int, limit: int) -> list[tuple[int, LedgerEntry]]:
+        """What the ledger logged after a position, oldest first."""
+        rows = self._rows(
+            "SELECT position, body FROM ledger_log WHERE position > ? ORDER BY position LIMIT ?", position, limit
+        )
+        return [(at, LEDGER_ENTRY.loads(body)) for at, body in rows]
+
+    def outbox_after(self, channel: str, position: int, limit: int) -> list[tuple[int, str, bytes]]:
+        """What was said on a channel after a position, oldest first: position, id, body."""
+        return self._rows(
+            "SELECT position, id, body FROM outbox WHERE position > ? AND channel = ? ORDER BY position LIMIT ?",
+            position,
+            channel,
+            limit,
+        )
+
+    def judged_before(self, order: str, position: int) -> Judged | None:
+        """How the desk had judged an order before a position of its log, or None if it had not."""
+        query = "SELECT body FROM desk_log WHERE key = ? AND position < ? ORDER BY position DESC"
+        found = (DESK_ENTRY.loads(body) for (body,) in self._rows(query, order, position))
+        return next((entry for entry in found if isinstance(entry, Judged)), None)
+
+    def holds(self, offer: str, order: str) -> int:
+        """The units that an order holds of an offer, as the ledger knows it."""
+        rows = self._rows(
+            "SELECT body FROM state WHERE space = ? AND key = ?", f"ledger.{CLAIMS.name}", key(offer, order)
+        )
+        return self._claims.loads(rows[0][0]).held if rows else 0
+
+    def reports_after(self, position: int, limit: int) -> tuple[int, list[tuple[str, str]]]:
+        """What the warehouse reported in the next rows of the desk's log: ticket, what happened; and where they end."""
+        query = "SELECT max(position) FROM (SELECT position FROM desk_log WHERE position > ? ORDER BY position LIMIT ?)"
+        end = self._rows(query, position, limit)[0][0]
+        if end is None:
+            return position, []
+        return end, self._rows(f"{_REPORTS} AND position > ? AND position <= ? ORDER BY position", position, end)
+
+    def reports_on(self, ticket: str) -> list[tuple[str, str]]:
+        """What the warehouse reported on the tickets of a ticket's order: ticket, what happened."""
+        return self._rows(f"{_REPORTS} AND key = ? ORDER BY position", ticket.partition("/")[0])
+
+    def said_before(self, channel: str, id_: str, position: int) -> bool:
+        """Whether something was said of an id on a channel before a position."""
+        query = "SELECT 1 FROM outbox WHERE channel = ? AND id = ? AND position < ? LIMIT 1"
+        return bool(self._rows(query, channel, id_, position))
+
+    def orders_like(self, beginning: str, limit: int) -> list[str]:
+        """Orders whose ids begin like that, in their order."""
+        query = "SELECT DISTINCT key FROM desk_log WHERE key >= ? AND key < ? ORDER BY key LIMIT ?"
+        return [order for (order,) in self._rows(query, beginning, beginning + "\U0010ffff", limit)]
+
+    def campaigns_published(self) -> int:
+        """How many revisions have been published: if it is what it was, the book is too."""
+        return int(self._rows("SELECT count(*) FROM campaigns")[0][0])
 
     def pending(self) -> bool:
         """Whether another process has put something into the inbox that the service has not worked on."""
@@ -123,14 +192,13 @@ class Reader:
 
     def ending(self) -> Ending:
         """What everything has come to so far."""
-        claims: Codec[ClaimState] = Codec(CLAIMS.kind)
         store, desk = MemoryStore(), Desk()
         for (body,) in self._rows("SELECT body FROM desk_log ORDER BY position"):
             desk.fold(store, DESK_ENTRY.loads(body))
         rows = self._rows("SELECT body FROM outbox WHERE channel = 'pick-tickets' ORDER BY position")
         return Ending(
             store.values(ORDERS),
-            [claims.loads(body) for body in self._state(CLAIMS)],
+            [self._claims.loads(body) for body in self._state(CLAIMS)],
             [self._balances.loads(body) for body in self._state(BALANCES)],
             latest(TICKET.loads(body) for (body,) in rows),
         )

@@ -6,7 +6,7 @@ Labels: stage, result, topic, reason and account are closed lists; offer, gift a
 """
 
 import platform
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, disable_created_metrics
 from prometheus_client.core import GaugeMetricFamily, Metric
@@ -15,6 +15,7 @@ from prometheus_client.registry import Collector
 
 from makeweight import __version__
 from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Offer
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Balance
@@ -32,6 +33,7 @@ REJECT_REASONS = (
 INVARIANTS = ("S1", "S2", "S4", "S5", "S10", "S12")
 ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift", "quarantine", "in_transit")
 OUTCOMES = ("granted", "owed", "declined")
+PRICE_KINDS = ("price", "reduction")
 LATENCY_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300, 3600)
 STAGE_SECONDS = (0.00005, 0.0001, 0.00025, 0.0005, 0.001, 0.0025, 0.005, 0.01, 0.1)
 DURATION_SECONDS = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5)
@@ -130,47 +132,99 @@ class Totals(Collector):
         self._book, self._tally, self._levels = book, tally, levels
 
     def collect(self) -> Iterator[Metric]:
-        """Orders by offer and standing, and gift units by account."""
+        """Orders and units by offer and standing, windows, prices, and gift units by account."""
         tally = self._tally()
-        offers = sorted({(o.key, o.campaign) for c in self._book() for o in c.offers})
-        orders = GaugeMetricFamily(
-            "makeweight_offer_orders", "Orders by offer and standing.", labels=["offer", "standing"]
-        )
-        declined = GaugeMetricFamily(
-            "makeweight_offer_declined_orders", "Qualified orders declined, by reason.", labels=["offer", "reason"]
-        )
-        over = GaugeMetricFamily(
-            "makeweight_offer_over_gift_units",
-            "Gift units that were packed though the order no longer earned them.",
-            labels=["offer"],
-        )
-        for offer, campaign in offers:
-            over.add_metric([offer], tally.of(offer, "over_gift_units"))
-            orders.add_metric([offer, "in_window"], tally.of(campaign, IN_WINDOW))
-            for word in ("qualified", "near_miss", "granted", "owed", "redeemed"):
-                orders.add_metric([offer, word], tally.of(offer, word))
-            for reason, number in tally.reasons(offer).items():
-                declined.add_metric([offer, reason], number)
-        yield orders
-        yield declined
-        yield over
-        yield from self._units()
+        # Of each offer as its campaign's last revision has it: that comes last.
+        offers = {o.key: o for c in self._book() for o in c.offers}
+        yield from _orders(offers, tally)
+        yield from _windows(offers)
+        yield from _prices((o for o in offers.values() if o.kind in PRICE_KINDS), tally)
+        yield from _levels(self._levels())
 
-    def _units(self) -> Iterator[Metric]:
-        units = GaugeMetricFamily(
-            "makeweight_gift_units", "Gift units by account.", labels=["offer", "gift", "site", "account"]
-        )
-        exhausted = GaugeMetricFamily(
-            "makeweight_offer_exhausted", "1 while an offer has nothing left to give.", labels=["offer"]
-        )
-        for level in self._levels():
-            exhausted.add_metric([level.offer], int(level.exhausted_at is not None))
-            for balance in level.balances:
-                for account in ACCOUNTS:
-                    labels = [balance.offer, balance.gift, balance.site, account]
-                    units.add_metric(labels, _account(balance, account))
-        yield units
-        yield exhausted
+
+def _orders(offers: Mapping[str, Offer], tally: Tally) -> Iterator[Metric]:
+    orders = GaugeMetricFamily("makeweight_offer_orders", "Orders by offer and standing.", labels=["offer", "standing"])
+    units = GaugeMetricFamily(
+        "makeweight_offer_units", "Gift units that orders ask for, hold or are owed.", labels=["offer", "standing"]
+    )
+    declined = GaugeMetricFamily(
+        "makeweight_offer_declined_orders", "Qualified orders declined, by reason.", labels=["offer", "reason"]
+    )
+    over = GaugeMetricFamily(
+        "makeweight_offer_over_gift_units",
+        "Gift units that were packed though the order no longer earned them.",
+        labels=["offer"],
+    )
+    for key, offer in sorted(offers.items()):
+        over.add_metric([key], tally.of(key, "over_gift_units"))
+        orders.add_metric([key, "in_window"], tally.of(offer.campaign, IN_WINDOW))
+        for word in ("qualified", "near_miss", "granted", "owed", "redeemed"):
+            orders.add_metric([key, word], tally.of(key, word))
+        for standing, word in (("wanted", "units_wanted"), ("granted", "granted_units"), ("owed", "owed_units")):
+            units.add_metric([key, standing], tally.of(key, word))
+        for reason, number in tally.reasons(key).items():
+            declined.add_metric([key, reason], number)
+    yield from (orders, units, declined, over)
+
+
+def _windows(offers: Mapping[str, Offer]) -> Iterator[Metric]:
+    starts = GaugeMetricFamily(
+        "makeweight_offer_starts_timestamp_seconds", "When an offer's window begins.", labels=["offer"]
+    )
+    ends = GaugeMetricFamily(
+        "makeweight_offer_ends_timestamp_seconds", "When an offer's window ends.", labels=["offer"]
+    )
+    for key, offer in sorted(offers.items()):
+        starts.add_metric([key], offer.window.start.timestamp())
+        ends.add_metric([key], offer.window.end.timestamp())
+    yield from (starts, ends)
+
+
+def _prices(offers: Iterable[Offer], tally: Tally) -> Iterator[Metric]:
+    lines = GaugeMetricFamily(
+        "makeweight_offer_price_lines",
+        "Order lines at an advertised price, and those of them that were charged another.",
+        labels=["offer", "standing"],
+    )
+    beside = GaugeMetricFamily(
+        "makeweight_offer_price_difference_minor_units",
+        "What was charged beside advertised prices, in minor units of the campaign's currency.",
+        labels=["offer", "side"],
+    )
+    for offer in sorted(offers, key=lambda o: o.key):
+        lines.add_metric([offer.key, "on_offer"], tally.of(offer.key, "lines_on_offer"))
+        lines.add_metric([offer.key, "mispriced"], tally.of(offer.key, "lines_mispriced"))
+        for side in ("overcharged", "undercharged"):
+            beside.add_metric([offer.key, side], tally.of(offer.key, side))
+    yield from (lines, beside)
+
+
+def _levels(levels: Iterable[OfferLevel]) -> Iterator[Metric]:
+    units = GaugeMetricFamily(
+        "makeweight_gift_units", "Gift units by account.", labels=["offer", "gift", "site", "account"]
+    )
+    exhausted = GaugeMetricFamily(
+        "makeweight_offer_exhausted", "1 while an offer has nothing left to give.", labels=["offer"]
+    )
+    since = GaugeMetricFamily(
+        "makeweight_offer_exhausted_timestamp_seconds",
+        "Since when an offer has nothing left to give; 0 while it has.",
+        labels=["offer"],
+    )
+    advertised = GaugeMetricFamily(
+        "makeweight_offer_still_advertised",
+        "1 while an offer has nothing left to give and nobody has said that its announcement is gone.",
+        labels=["offer"],
+    )
+    for level in levels:
+        out_at = level.exhausted_at
+        exhausted.add_metric([level.offer], int(out_at is not None))
+        since.add_metric([level.offer], out_at.timestamp() if out_at is not None else 0)
+        advertised.add_metric([level.offer], int(out_at is not None and level.taken_down_at is None))
+        for balance in level.balances:
+            for account in ACCOUNTS:
+                units.add_metric([balance.offer, balance.gift, balance.site, account], _account(balance, account))
+    yield from (units, exhausted, since, advertised)
 
 
 def _account(balance: Balance, account: str) -> int:
