@@ -15,7 +15,7 @@ broker and the workers don't know of it. What it keeps is `copying.py`'s databas
 import logging
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from confluent_kafka import OFFSET_BEGINNING, Consumer, KafkaError, KafkaException, Message, TopicCollection
@@ -24,7 +24,7 @@ from confluent_kafka.admin import AdminClient, OffsetSpec  # type: ignore[attr-d
 
 from makeweight.adapters.kafka.copying import CHANNELS, Copy, Place
 from makeweight.adapters.kafka.logs import LogGone, reader
-from makeweight.adapters.kafka.wire import Names
+from makeweight.adapters.kafka.wire import LOGS, Names
 from makeweight.domain.values import value
 
 BATCH = 2_000  # records a transaction
@@ -106,18 +106,27 @@ class Mirror:
         self._copy.check_topics(seen.topics)
         consumer = reader(self._address, wait_ms=100, ahead_bytes=AHEAD_BYTES)
         try:
-            consumer.assign(
-                [
-                    Partition(self._names.topic(place[0]), place[1], self._copy.next.get(place, OFFSET_BEGINNING))
-                    for place in seen.ends
-                ]
-            )
-            self._looked_at = float("-inf")
+            places = {place: self._partition(place) for place in seen.ends}
+            consumer.assign(list(places.values()))
+            # What was said comes before the logs: they tell what became of a ticket, to readers who then know it.
+            later = [places.pop(place) for place in seen.ends if place[0] in LOGS.values()]
+            consumer.pause(later)
+            self._ends, self._looked_at = {}, float("-inf")
             while not stop.is_set():
                 self._take(consumer)
                 self._look()
+                if later and self._reached(places):
+                    consumer.resume(later)
+                    later = []
         finally:
             consumer.close()
+
+    def _partition(self, place: Place) -> Partition:
+        return Partition(self._names.topic(place[0]), place[1], self._copy.next.get(place, OFFSET_BEGINNING))
+
+    def _reached(self, places: Iterable[Place]) -> bool:
+        """Whether these partitions are read to where they ended when that was last asked."""
+        return bool(self._ends) and all(self._copy.next.get(one, 0) >= self._ends.get(one, 0) for one in places)
 
     def _take(self, consumer: Consumer) -> None:
         messages = consumer.consume(BATCH, WAIT_SECONDS)
@@ -156,7 +165,7 @@ class Mirror:
 
     def _judge(self) -> None:
         """What is read is as fresh as the question whose answer it has reached."""
-        if self._ends and all(self._copy.next.get(place, 0) >= end for place, end in self._ends.items()):
+        if self._reached(self._ends):
             self._fresh_at = self._asked_at
 
     def _see(self) -> Seen | None:
