@@ -1,7 +1,8 @@
 """A mirror in a process of its own: ``python -m tests.support.mirror ADDRESS PREFIX DIRECTORY``.
 
-It ends once it has caught up. ``--batch`` makes its transactions small, ``--kill N`` has it send itself SIGKILL in the
-Nth of them, with everything written and nothing committed; ``--peak`` tells the most memory that it held, in MB.
+It ends once it has caught up. ``--batch`` makes its transactions small. It sends itself SIGKILL with ``--before N``
+when all of the Nth is written and nothing committed, with ``--after N`` when it has just been committed. After
+each it waits for ``--pause`` seconds. ``--peak`` tells the most memory that it held, in MB.
 """
 
 import argparse
@@ -17,17 +18,26 @@ from makeweight.adapters.kafka.mirror import Mirror
 from makeweight.adapters.kafka.wire import Names
 
 
-def kill_in(number):
-    """Die in the transaction of this number."""
-    finish, left = copying.Copy._finish, [number]  # noqa: SLF001 - the very moment before the commit
+class Dying:
+    """A connection whose process dies beside a commit."""
 
-    def finish_and_die(copy):
-        finish(copy)
-        left[0] -= 1
-        if left[0] == 0:
+    def __init__(self, db, before, after, pause):
+        self._db, self._before, self._after, self._pause, self._commits = db, before, after, pause, 0
+
+    def execute(self, statement, *values):
+        """Execute, and perhaps die."""
+        self._commits += statement == "COMMIT"
+        if statement == "COMMIT" and self._commits == self._before:
             os.kill(os.getpid(), signal.SIGKILL)
+        found = self._db.execute(statement, *values)
+        if statement == "COMMIT":
+            if self._commits == self._after:
+                os.kill(os.getpid(), signal.SIGKILL)
+            time.sleep(self._pause)
+        return found
 
-    copying.Copy._finish = finish_and_die  # noqa: SLF001 - as above
+    def __getattr__(self, name):
+        return getattr(self._db, name)
 
 
 def run_until_caught_up(one, seconds=60):
@@ -53,12 +63,14 @@ def main():
     parser.add_argument("prefix")
     parser.add_argument("directory", type=Path)
     parser.add_argument("--batch", type=int, default=mirror.BATCH)
-    parser.add_argument("--kill", type=int)
+    parser.add_argument("--before", type=int)
+    parser.add_argument("--after", type=int)
+    parser.add_argument("--pause", type=float, default=0.0)
     parser.add_argument("--peak", action="store_true")
     given = parser.parse_args()
     mirror.BATCH = given.batch
-    if given.kill:
-        kill_in(given.kill)
+    connect = copying.connect
+    copying.connect = lambda *some, **named: Dying(connect(*some, **named), given.before, given.after, given.pause)
     run_until_caught_up(Mirror(given.address, Names(given.prefix), given.directory), 600)
     if given.peak:
         status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
