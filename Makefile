@@ -24,7 +24,7 @@ endef
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help install demo demo-kafka test check format bench faults fuzz sim schemas diagrams lock clean
+.PHONY: help install demo demo-board demo-kafka test check format bench calibrate faults fuzz sim schemas diagrams lock clean
 
 help: ## this list
 	@echo "make TARGET, where TARGET is one of"
@@ -44,6 +44,9 @@ $(STAMP): pyproject.toml requirements.lock requirements-data.lock
 
 demo: $(STAMP) ## play a busy day of a shop and show what happened
 	@$(BIN)/python -m deploy.demo.play
+
+demo-board: $(STAMP) ## the same day live, beside a board in the browser (BOARD="--speed 60 --start 08:30")
+	@$(BIN)/python -m deploy.demo.play_board $(BOARD)
 
 demo-kafka: $(STAMP) ## the same day through Kafka and two workers, one killed, and compared
 	@$(BIN)/python -m deploy.demo.play_kafka
@@ -68,6 +71,9 @@ format: $(STAMP) ## put the code into its one format and mend what the linter ca
 
 bench: $(STAMP) ## measure, and print tables with ratios
 	@$(BIN)/python -m tests.bench
+
+calibrate: $(STAMP) ## forecast run-outs on replayed history, for a minute, and say how often the clock was right
+	@$(BIN)/python -m tests.calibration
 
 sim: $(STAMP) ## both stages under faults on a broker in memory, by seed (RUNS=1000)
 	@$(BIN)/python -m tests.simulation --runs $(or $(RUNS),1000)

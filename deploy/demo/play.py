@@ -129,6 +129,7 @@ def _tell(service: Embedded, settings: Settings, results: dict[str, int]) -> Non
         f"[bold]Metrics[/bold]: {len(body.splitlines()):,} lines of OpenMetrics are in {metrics}; live, they are at"
     )
     out.print("  http://127.0.0.1:8420/metrics  after  .venv/bin/makeweight serve --state build/demo", markup=False)
+    out.print("[bold]Live[/bold]: make demo-board plays the day beside a board at http://127.0.0.1:8430/")
 
 
 def _offers(service: Embedded) -> None:

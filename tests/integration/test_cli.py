@@ -33,6 +33,7 @@ COMMANDS = (
     "publish",
     "stock",
     "replay",
+    "profile",
     "explain",
     "despatch-advice",
     "prior-price",

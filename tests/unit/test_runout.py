@@ -120,12 +120,26 @@ def test_an_offer_that_has_ended_needs_nothing(stock, before_end):
     assert (found.at_p05, found.hours_p95, found.before_end, found.act_now) == (None, None, before_end, False)
 
 
-def test_of_an_offer_that_has_just_begun_nothing_is_known():
-    """Nothing given in no time says neither that it lasts nor that it goes; with a prior there is a clock at once."""
-    found = run_out(80, Burn(0, 0.0), FLAT, NOW, FAR, HOUR)
-    assert (found.at_p50, found.before_end, found.act_now) == (None, None, False)
+@pytest.mark.parametrize("burn", [Burn(0, 0.0), Burn(0, 0.02), Burn(1, 1e-6), Burn(4, 0.9)])
+def test_of_an_offer_that_has_just_begun_nothing_is_known(burn):
+    """Nothing in no time says neither that it lasts nor that it goes, and the first order no rush; a prior may know."""
+    found = run_out(80, burn, FLAT, NOW, FAR, HOUR)
+    assert (found.at_p50, found.before_end, found.act_level_units, found.act_now) == (None, None, 0, False)
     known = run_out(80, Burn(0, 0.0), FLAT, NOW, FAR, HOUR, prior=Prior(36.5, 4.0))
     assert known.hours_p50 == pytest.approx(8.81, abs=0.005)
+
+
+def test_a_rush_at_the_opening_is_told_at_once():
+    """Thirty units in six minutes are a rate, though an hour has not passed."""
+    found = run_out(80, Burn(30, 0.1), FLAT, NOW, FAR, HOUR)
+    assert found.hours_p50 < 0.5
+    assert found.act_now
+
+
+def test_the_last_unit_of_a_slow_offer_is_no_alarm():
+    """Two in a fortnight: that anyone asks within the hour is within the risk, whatever is left."""
+    found = run_out(1, Burn(2, 336.0), FLAT, NOW, FAR, HOUR)
+    assert (found.act_level_units, found.act_now) == (0, False)
 
 
 def test_no_unit_in_four_hours_is_no_proof_of_none():
@@ -151,9 +165,10 @@ def test_more_stock_lasts_longer(demand, stock, hours):
 
 @given(demand=demands, hours=st.floats(0.01, 48), alpha=st.floats(0.01, 0.5))
 def test_the_act_level_is_the_last_moment(demand, hours, alpha):
-    """At the level the risk is still within alpha, one unit below it no longer."""
+    """At the level the risk is still within alpha, one unit below it no longer; at 0 not even one unit is likely."""
     level = demand.act_level(hours, alpha)
-    assert demand.gone_by(level, hours) <= alpha < demand.gone_by(level - 1, hours)
+    assert demand.gone_by(max(level, 1), hours) <= alpha
+    assert level == 0 or (level > 1 and demand.gone_by(level - 1, hours) > alpha)
 
 
 def test_days_that_differ_widen_a_long_run_more_than_a_short_one():

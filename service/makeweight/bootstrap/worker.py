@@ -10,7 +10,7 @@ from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.stagehost import Site, StageHost
 from makeweight.adapters.kafka.wire import Names, rejected
 from makeweight.adapters.kafka.worker import Plan, Worker
-from makeweight.adapters.telemetry.metrics import REJECT_REASONS, Metrics, Totals
+from makeweight.adapters.telemetry.metrics import CAMPAIGN_REJECT_REASONS, Metrics, Totals
 from makeweight.adapters.telemetry.partitions import PartitionMetrics
 from makeweight.adapters.telemetry.watcher import TelemetryWatcher
 from makeweight.bootstrap.kafka import administration, broker_of
@@ -32,7 +32,7 @@ class Distributed:
         topics = administration(settings)
         topics.check()
         self.metrics = Metrics()
-        for code in REJECT_REASONS:
+        for code in CAMPAIGN_REJECT_REASONS:
             self.metrics.rejects.labels("campaigns", code)
         self.gauges = PartitionMetrics(self.metrics)
         site = Site(address, names, settings.state, topics.identity)

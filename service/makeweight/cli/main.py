@@ -12,6 +12,7 @@ from makeweight.cli import (
     despatch_advice,
     explain,
     prior_price,
+    profile,
     publish,
     replay,
     serve,
@@ -46,6 +47,7 @@ app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
 app.command(help=replay.HELP)(replay.replay)
+app.command(help=profile.HELP)(profile.profile)
 app.command(help=explain.HELP)(explain.explain)
 app.command(help=ticket.HELP)(ticket.ticket)
 app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)

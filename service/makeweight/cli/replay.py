@@ -35,7 +35,7 @@ def replay(
     """Play past orders against campaigns, in memory."""
     if (lines is None) == (orders is None):
         raise fail("say either --lines TABLE or --orders FILE.jsonl")
-    request = bootstrap.ReplayRequest(campaign, lines, orders, stock, zone, _columns(column or []))
+    request = bootstrap.ReplayRequest(campaign, lines, orders, stock, zone, read_columns(column or []))
     kept: dict[str, PickTicket] = {}
     sink = (lambda ticket: kept.__setitem__(ticket.ticket, ticket)) if tickets else None
     bootstrap.tune_collector()
@@ -59,7 +59,8 @@ def replay(
         raise typer.Exit(REFUSED)
 
 
-def _columns(given: list[str]) -> dict[str, str]:
+def read_columns(given: list[str]) -> dict[str, str]:
+    """The names of columns that were mapped, OURS=THEIRS each."""
     found = {}
     for pair in given:
         ours, sign, theirs = pair.partition("=")

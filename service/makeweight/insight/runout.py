@@ -28,6 +28,7 @@ from makeweight.insight.profile import HOURS_A_DAY, Profile
 
 LOW, MIDDLE, HIGH = 0.05, 0.5, 0.95
 MAX_UNITS = 10**9
+MIN_UNITS, MIN_HOURS = 5.0, 1.0
 SECONDS_AN_HOUR = 3600
 
 
@@ -66,7 +67,7 @@ class RunOut:
 
     ``at_p05``, ``at_p50``, ``at_p95`` are the instants by which it is gone with 5, 50 and 95 %; None: not before the
     offer ends. ``hours_…`` are the same as clock hours from now. ``before_end`` is the probability that it is gone
-    before the offer ends; None while nothing is known of the rate. ``act_now``: the stock is down to
+    before the offer ends; None while nothing is known of the rate (``demand_of``). ``act_now``: the stock is down to
     ``act_level_units`` and the offer is still on.
     """
 
@@ -131,20 +132,28 @@ class Demand:
         return high
 
     def act_level(self, exposure_hours: float, alpha: float) -> int:
-        """The smallest stock that lasts so many exposure hours, but for a risk of alpha; 0 where no time passes.
+        """The smallest stock that lasts so many exposure hours, but for a risk of alpha.
 
-        With one unit fewer the risk is above alpha: here is the last moment to begin.
+        With one unit fewer the risk is above alpha: here is the last moment to begin. 0 where it is unlikely that
+        anyone asks within that time at all: the last unit may go before anything is done.
         """
-        return self.units_within(exposure_hours, 1 - alpha) + 1 if exposure_hours > 0 else 0
+        asked = self.units_within(exposure_hours, 1 - alpha)
+        return asked + 1 if asked else 0
 
     def _shapes(self, stock: int) -> tuple[float, float]:
         return stock / self.spread(stock), self.units / self.spread(self.units)
 
 
 def demand_of(burn: Burn, prior: Prior = JEFFREYS, day_variance: float = 0.0) -> Demand | None:
-    """What is believed of the rate after the burn; None while there is neither exposure nor a prior that has some."""
+    """What is believed of the rate after the burn; None while that is next to nothing.
+
+    The first unit, a second after an offer begins, is no sign of a unit a second: less than ``MIN_HOURS`` and
+    ``MIN_UNITS``, a prior's included, tell no rate.
+    """
     units, hours = prior.units + burn.units, prior.exposure_hours + burn.exposure_hours
-    return Demand(units, hours, burn.dispersion, day_variance) if hours > 0 and units > 0 else None
+    if units <= 0 or hours <= 0 or (units < MIN_UNITS and hours < MIN_HOURS):
+        return None
+    return Demand(units, hours, burn.dispersion, day_variance)
 
 
 def run_out(  # noqa: PLR0913 - a question about an offer has as many parts as it has

@@ -2,7 +2,8 @@
 
 Counters count what happened in this process; numbers that are kept with the orders (qualified, granted, units by
 account) are read from the service's totals and levels when they are scraped, so a restart does not lose them.
-Labels: stage, result, topic, reason and account are closed lists; offer, gift and site are as many as are published.
+Labels: stage, result, topic, reason, standing, side and account are closed lists; offer, gift and site are as many as
+are published.
 """
 
 import platform
@@ -30,6 +31,7 @@ REJECT_REASONS = (
     "malformed", "contradiction", "currency", "envelope", "too_large", "other_content", "unknown_order",
     "unknown_ticket", "unknown_claim", "too_many_revisions", "too_many_facts", "defect",
 )  # fmt: skip
+CAMPAIGN_REJECT_REASONS = ("campaign", "malformed", "other_content")  # of the topic of campaigns, on workers
 INVARIANTS = ("S1", "S2", "S4", "S5", "S10", "S12")
 ACCOUNTS = ("free", "reserved", "released", "packed", "over_gift", "quarantine", "in_transit")
 OUTCOMES = ("granted", "owed", "declined")
