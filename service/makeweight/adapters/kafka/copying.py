@@ -228,7 +228,7 @@ class Copy:
 
     def _take_said(self, message: Message) -> None:
         told = _headers(message)
-        id_, route = told.get("ce_id", b"").decode(), told.get("ce_subject", b"").decode()
+        id_, route = (told.get(name, b"").decode(errors="replace") for name in ("ce_id", "ce_subject"))
         self._said.append((self._channels[message.topic() or ""], id_, route, bytes(message.value() or b"")))
 
     def _take_campaign(self, message: Message) -> None:
