@@ -152,8 +152,22 @@ class Reader:
         """Whether anything of any order is due by the clock."""
         return bool(self._rows("SELECT 1 FROM state WHERE due <= ? LIMIT 1", due_text(now)))
 
+    def generation(self) -> int:
+        """How often a mirror of topics was started anew: positions that were read in another one mean nothing now.
+
+        0 of an embedded service: its logs are never cut.
+        """
+        rows = self._rows("SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'mirror:generation'")
+        return int(rows[0][0]) if rows else 0
+
     def watermark(self) -> Instant | None:
-        """The newest instant at which any order was placed or revised, as the orders say; None before the first."""
+        """The newest instant at which any order was placed or revised, as the orders say; None before the first.
+
+        Of a mirror, that of the partition furthest behind, of those that have orders.
+        """
+        kept = self._rows("SELECT body FROM meta WHERE name GLOB 'mirror:watermark/*'")
+        if kept:
+            return min(Instant.fromisoformat(text).astimezone(UTC) for (text,) in kept)
         # Compared as instants, not as texts: their offsets differ.
         told = self._rows(
             "SELECT DISTINCT json_extract(CAST(body AS TEXT), '$.order.placed_at'), "
