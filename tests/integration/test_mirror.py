@@ -15,6 +15,7 @@ import threading
 import time
 from collections import Counter
 from datetime import timedelta
+from urllib.request import urlopen
 
 import pytest
 from confluent_kafka import KafkaException, TopicPartition
@@ -44,6 +45,7 @@ from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
 from makeweight.planning.ending import plain_differences
 from makeweight.settings import Settings
+from tests.support.board import Board
 from tests.support.broker import Broker
 from tests.support.fleet import ROOT, Installation
 from tests.support.mirror import run_until_caught_up
@@ -381,3 +383,34 @@ def test_an_entry_that_cannot_be_read_ends_it(installation, tmp_path):
     with pytest.raises(KafkaProblem, match=r"ledger-log.v1 \[1\] position 0 can't be read: .*same version"):
         run_until_caught_up(mirror_of(installation, tmp_path / "copy"))
     assert (tmp_path / "copy" / FILE_NAME).exists()
+
+
+def test_a_board_on_kafka(played, directory, tmp_path):
+    """`makeweight board --kafka` keeps its copy and shows what one on an embedded service would: the same numbers."""
+    installation = played[0]
+    settings = installation.settings
+    env = {"MAKEWEIGHT_KAFKA": settings.kafka, "MAKEWEIGHT_PREFIX": settings.prefix}
+    boards = [
+        Board(tmp_path / "copied" / "state", "--at", "newest", on_kafka=True, **env),
+        Board(directory, "--at", "newest"),
+    ]
+    try:
+        told = [_told(board) for board in boards]
+    finally:
+        for board in boards:
+            board.close()
+    assert told[0] == told[1]
+    assert any(name.startswith("makeweight_units_left{") for name in told[0]), told[0]
+
+
+def _told(board):
+    """What a board tells of offers once it has read everything: the series and their values."""
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        page = urlopen(f"{board.address}/metrics", timeout=10).read().decode()  # noqa: S310 - our own board
+        found = dict(line.rsplit(" ", 1) for line in page.splitlines() if "{" in line and 'offer="' in line)
+        if found and found == getattr(board, "before", None):
+            return found
+        board.before = found
+        time.sleep(3)
+    raise TimeoutError(page)
