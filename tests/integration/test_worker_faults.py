@@ -112,7 +112,7 @@ def test_a_broker_that_stops_and_one_that_dies(tmp_path):
         while time.monotonic() < end:
             if worker.process.poll() is not None:
                 assert worker.process.returncode == CRASHED, worker.tail()
-                assert "Stalled" in worker.log.read_text(), worker.tail()
+                assert "Stalled" in worker.told(), worker.tail()
                 worker = installation.worker("one")
             with suppress(TimeoutError):
                 installation.quiet(10)

@@ -127,10 +127,11 @@ class StageHost:
         todo = {partition: self.lanes[partition] for partition in partitions}
         try:
             self._catch_up(topic, todo, go_on)
-        except LogGone:
+        except LogGone as error:
             # A file that is ahead of its log, or behind what the log still has, is no cache of it.
-            for lane in todo.values():
-                lane.reset()
+            log.error("%s: %s; folded again from what the log has", self.stage.name, error)
+            for partition, lane in todo.items():
+                lane.reset(self._beginning(topic, partition, go_on))
             self._catch_up(topic, todo, go_on)
 
     def _catch_up(self, topic: str, lanes: dict[int, Lane], go_on: Callable[[], bool]) -> None:
@@ -153,6 +154,17 @@ class StageHost:
                     raise
                 self._void(lane)
                 self._gauges.restoring(self.stage.name, partition, folded, max(0, ends[partition] - lane.log_next))
+
+    def _beginning(self, topic: str, partition: int, go_on: Callable[[], bool]) -> int:
+        """The first place that the log has. Waits for the broker; ``Interrupted`` as in reading."""
+        while go_on() and not self._closing.is_set():
+            try:
+                begins, _ = self._reader.get_watermark_offsets(TopicPartition(topic, partition), timeout=2)
+            except KafkaException as error:
+                log.warning("the beginning of a log waits for the broker: %s", error)
+            else:
+                return begins
+        raise Interrupted(topic)
 
     def _end(self, topic: str, partition: int) -> int:
         """The end of the log as far as is known: for the gauge alone."""
