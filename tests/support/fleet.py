@@ -42,6 +42,8 @@ class WorkerProcess:
     def __init__(self, settings, folder, name, extra=()):
         self.name, self.extra, self.port = name, extra, free_ports(1)[0]
         self.log = folder / f"{name}.log"
+        self.log.touch()
+        self.log_begins = self.log.stat().st_size  # one of the same name may have written before
         environment = {
             **os.environ,
             "MAKEWEIGHT_KAFKA": settings.kafka,
@@ -56,7 +58,7 @@ class WorkerProcess:
         command = [sys.executable, "-m", "tests.support.worker", *extra]
         # Through a pipe: where no file of the worker may grow any more, its log still says what it has to say.
         with self.log.open("ab") as log:
-            self.writer = subprocess.Popen(["cat"], stdin=subprocess.PIPE, stdout=log)
+            self.writer = subprocess.Popen(["/bin/cat"], stdin=subprocess.PIPE, stdout=log)
         with self.writer.stdin as pipe:
             self.process = subprocess.Popen(command, env=environment, stdout=pipe, stderr=pipe, cwd=ROOT)
 
@@ -101,7 +103,7 @@ class WorkerProcess:
         """Its log, all of it if it has ended."""
         if self.process.poll() is not None:
             self.writer.wait(30)
-        return self.log.read_text(errors="replace")
+        return self.log.read_bytes()[self.log_begins :].decode(errors="replace")
 
     def tail(self, lines=40):
         """The end of its log, lines of single orders left out."""

@@ -119,13 +119,12 @@ class Lane:
         row = self._db.execute("SELECT body FROM meta WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0])
 
-    def reset(self, beginning: int = 0) -> None:
-        """Forget the file and start from nothing; the log is folded again, from the first place that it has."""
+    def reset(self) -> None:
+        """Forget the file and start from nothing; the log is folded again."""
+        log.warning("%s is no cache of this log; it is made anew", self._path.name)
         self._db.close()
         self._drop_files()
         self._connect()
-        self._db.execute("UPDATE meta SET body = ? WHERE name = 'log'", (str(beginning),))
-        self.log_next = beginning
 
     def drop(self, error: sqlite3.Error) -> None:
         """Delete a file that can't be used. Its connection, if it is open, goes on with what is in no directory."""
