@@ -17,7 +17,7 @@ from pathlib import Path
 from makeweight.adapters.kafka import logs
 from makeweight.adapters.kafka.follower import Follower
 from makeweight.adapters.kafka.lane import Lane
-from makeweight.adapters.kafka.lean import LeanConsumer, LeanThread
+from makeweight.adapters.kafka.lean import LeanThread
 from makeweight.adapters.kafka.worker import Worker
 from makeweight.adapters.telemetry.logs import configure, for_libraries
 from makeweight.bootstrap import tune_collector, wall_clock
@@ -93,10 +93,8 @@ def breaks(*_, **__):
 
 
 PARTS = {
-    "gate": (Worker, "_owned", breaks),
     "timer": (Worker, "_tick", breaks),
     "campaigns": (Follower, "_look", breaks),
-    "fetch": (LeanConsumer, "_fetch", fails),
     "thread": (LeanThread, "_create_worker_consumer", breaks),
     "end": (Worker, "stop", fails),
     "endless": (Worker, "stop", hangs),
