@@ -33,6 +33,7 @@ from tests.support.week import CAMPAIGN, PUBLISHED, STOCK
 ROOT = Path(__file__).parents[2]
 SESSION_SECONDS = 6.0
 READY_SECONDS = 60
+SILENT = "it did not say"
 READY = 200  # what /health answers then
 
 
@@ -113,7 +114,7 @@ class WorkerProcess:
     def reason(self):
         """What it said last of why it ends."""
         found = [x for x in self.told().splitlines() if "the worker ends: " in x]
-        return found[-1].split("the worker ends: ", 1)[1].split('"')[0] if found else "it did not say"
+        return found[-1].split("the worker ends: ", 1)[1].split('"')[0] if found else SILENT
 
     def signal(self, number):
         """Send a signal."""
