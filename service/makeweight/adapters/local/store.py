@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.codec import Codec, dumps
+from makeweight.contracts.problems import WireError
 from makeweight.domain.moments import Instant
 from makeweight.stages.port import Space, Stage
 
@@ -22,6 +23,11 @@ _GONE = object()
 STATE_TABLE = """CREATE TABLE state (space TEXT NOT NULL, key TEXT NOT NULL, due TEXT, body BLOB,
     PRIMARY KEY (space, key)) WITHOUT ROWID;
 CREATE INDEX state_due ON state (space, due) WHERE due IS NOT NULL"""
+
+
+class Damaged(sqlite3.DatabaseError):
+    """What the program itself wrote can't be read: no fault of the input that it is needed for."""
+
 
 LogReader = Callable[[str], Iterator[Any]]  # the entries of a key, in order
 
@@ -50,7 +56,10 @@ class SqliteStore:
         at = (space.name, key)
         kept = self._cache.get(at)
         if kept is None:
-            kept = self._load(space, key)
+            try:
+                kept = self._load(space, key)
+            except WireError as error:
+                raise Damaged(f"a value of {self._names[space.name]}: {error.sentence}") from error
             if len(self._cache) >= self._cached:
                 self._shrink()
             self._cache[at] = kept
