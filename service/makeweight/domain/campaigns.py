@@ -221,7 +221,8 @@ class Offer:
     """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
-    ``only_to`` countries, ``services`` carriage services, none of them being any.
+    ``only_to`` countries, ``services`` carriage services, none of them being any. ``window`` ends with the campaign's, or
+    before it where the offer was ended early; what is ``paused`` is open to no order.
     """
 
     key: str
@@ -261,6 +262,11 @@ class Offer:
     paid_within_days: int | None = None
     only_to: frozenset[str] = frozenset()
     services: frozenset[str] = frozenset()
+    paused: bool = False
+
+    def open_at(self, instant: Instant) -> bool:
+        """Whether an order that is placed at the instant can have it: within its window, and not while it is paused."""
+        return not self.paused and self.window.holds(instant)
 
     @property
     def conditional(self) -> bool:
@@ -293,3 +299,8 @@ class Campaign:
     published_by: str = ""
     gifts: Mapping[str, Gift] = field(default_factory=dict)
     classes: tuple[OrderClass, ...] = DEFAULT_CLASSES
+    why: str = ""
+
+    def offer(self, key: str) -> Offer | None:
+        """An offer of this revision by its name on the wire."""
+        return next((offer for offer in self.offers if offer.key == key), None)
