@@ -221,8 +221,8 @@ class Offer:
     """One offer of one campaign revision. ``key`` is campaign/offer, its name on the wire.
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
-    ``only_to`` countries, ``services`` carriage services, none of them being any. ``window`` ends with the campaign's, or
-    before it where the offer was ended early; what is ``paused`` is open to no order.
+    ``only_to`` countries, ``services`` carriage services, none of them being any. ``window`` is the campaign's, or
+    ends before it; what is ``paused`` is open to no order.
     """
 
     key: str

@@ -1,5 +1,6 @@
 """What a change of a campaign comes to: which offers it touches, and what would stand otherwise with it."""
 
+from collections.abc import Mapping
 from dataclasses import field
 
 from makeweight.domain.book import Book
@@ -98,25 +99,50 @@ _NEVER_WIDER = frozenset({
 
 def touched_by(book: Book, changed: Campaign, since: Instant) -> tuple[set[str], bool]:
     """The offers that a revision changes from an instant on, and whether orders may meet one that did not."""
-    revisions = [c for c in book if c.campaign == changed.campaign and c.revision != changed.revision]
-    at_first = [c for c in book.in_force(since) if c.campaign == changed.campaign]
-    replaces = at_first + [c for c in revisions if c.effective_at > since]
     touched: set[str] = set()
     wider = False
-    for known in replaces or [replaced(changed, offers=())]:
-        same = (known.markets, known.classes, known.currency) == (changed.markets, changed.classes, changed.currency)
+    for known in _replaced_by(book, changed, since) or [replaced(changed, offers=())]:
+        same = _same_orders(known, changed)
         before, after = ({o.key: o for o in c.offers} for c in (known, changed))
         for name in before.keys() | after.keys():
             old, new = before.get(name), after.get(name)
-            if old is not None and new is not None:
-                differs = {n for n in old.__dict__ if old.__dict__[n] != new.__dict__[n]} - {"revision"}
+            if old is None or new is None:
+                wider = wider or new is not None
+            else:
+                differs = _differing(old, new)
                 if not differs and same:
                     continue
                 wider = wider or not same or _wider(old, new, differs)
-            else:
-                wider = wider or new is not None
             touched.add(name)
     return touched, wider
+
+
+def caps_alone(book: Book, changed: Campaign, since: Instant) -> Mapping[str, Offer] | None:
+    """The offers of a revision by their names, if nothing but caps of gifts differs; else None."""
+    after = {o.key: o for o in changed.offers}
+    for known in _replaced_by(book, changed, since):
+        if not _same_orders(known, changed) or {o.key for o in known.offers} != after.keys():
+            return None
+        for old in known.offers:
+            differs = _differing(old, after[old.key]) - {"says"}
+            if differs and (old.kind != "gift" or not differs <= {"customer_cap", "total_cap"}):
+                return None
+    return after
+
+
+def _replaced_by(book: Book, changed: Campaign, since: Instant) -> list[Campaign]:
+    """The revisions in whose place a revision would have been in force from an instant on."""
+    revisions = [c for c in book if c.campaign == changed.campaign and c.revision != changed.revision]
+    at_first = [c for c in book.in_force(since) if c.campaign == changed.campaign]
+    return at_first + [c for c in revisions if c.effective_at > since]
+
+
+def _same_orders(known: Campaign, changed: Campaign) -> bool:
+    return (known.markets, known.classes, known.currency) == (changed.markets, changed.classes, changed.currency)
+
+
+def _differing(old: Offer, new: Offer) -> set[str]:
+    return {name for name in old.__dict__ if old.__dict__[name] != new.__dict__[name]} - {"revision"}
 
 
 def _wider(old: Offer, new: Offer, differs: set[str]) -> bool:

@@ -1,18 +1,19 @@
 """The ledgers of some offers in memory, and the desk's choice and claims for them, without tickets and notices."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from heapq import heappop, heappush
 from typing import Any
 
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.domain.book import Book, Live
+from makeweight.domain.campaigns import Offer
 from makeweight.domain.choose import choose
 from makeweight.domain.claims import Claim, HandledGift, Receipt, StockCommand, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import evaluate
 from makeweight.domain.reasons import Reason
-from makeweight.domain.values import replaced
+from makeweight.domain.values import replaced, value
 from makeweight.planning.differing import Standing
 from makeweight.stages.desk.state import unpaid_of
 from makeweight.stages.ledger import Ledger
@@ -27,6 +28,7 @@ UNPAID: Space[Instant] = Space("unpaid", Instant)
 LAPSED: Space[bool] = Space("lapsed", bool)
 
 
+Caps = Mapping[str, Offer]  # offers whose caps count
 Layer = dict[str, dict[str, Any]]  # values by space and key; None is gone
 
 
@@ -58,6 +60,20 @@ class Kept(MemoryStore):
     def fill(self, values: Layer) -> None:
         """Start from these values; nothing counts as touched."""
         self._values = values
+
+
+@value
+class Chosen:
+    """What an order's snapshot came to: offers that it meets, those that it had been given, claims and standby.
+
+    ``plain``: it has no benefit without the ledger, and nothing that has to be paid in time.
+    """
+
+    met: list[str]
+    given: frozenset[str]
+    claims: list[Claim]
+    standby: list[Claim]
+    plain: bool
 
 
 class Books:
@@ -96,11 +112,6 @@ class Books:
         store = self.stores.get(offer)
         return None if store is None else store.get(CLAIMS, key(offer, order))
 
-    def standing(self, offer: str, order: str) -> Standing | None:
-        """What an order has of an offer."""
-        store = self.stores.get(offer)
-        return None if store is None else standing_of(store, offer, order)
-
     def due(self, until: Any) -> tuple[Any, list[str]] | None:
         """The orders for which the time to pay has passed first, each once, and when that is noticed; None if none has.
 
@@ -128,34 +139,58 @@ class Books:
             steps = [s.claim.step for s in known if s is not None and s.claim.revision == event.revision]
             self.judge(event, live, offers, at, step=max(steps, default=0) + 1)
 
-    def judge(self, event: Order, live: Live, offers: Collection[str], at: Instant, **how: Any) -> list[str]:
-        """Judge an order's snapshot and settle what it claims; the offers that it meets by its goods.
+    def judge(self, event: Order, live: Live, offers: Collection[str], at: Instant, **how: Any) -> "Chosen":
+        """Judge an order's snapshot and settle what it claims.
 
         ``offers`` are those that it may have claims on. As the desk does: what it claims no more is claimed with 0, and
         the next of a group has its turn where the first is out of stock.
         """
         order, step = event.order, int(how.get("step", 0))
-        known = {o: state for o in offers if (state := self.claim_of(o, order)) is not None}
+        known = self._known(order, offers)
         lapsed = [o for o in offers if (s := self.stores.get(o)) is not None and s.get(LAPSED, order)]
         evaluation = evaluate(event, live, how.get("released_at"), lapsed)
-        given = {o for o, state in known.items() if state.outcome != "declined"}
-        met = [j.offer for j in evaluation.judgements if j.qualifies]
+        given = _given(known)
         choice = choose(event, evaluation, live, given)
-        self._note(order, offers, choice.benefits, unpaid_of(choice.evaluation))
-        claims = choice.claims
-        if step:
-            claims = [_numbered(claim, step) for claim in claims]
-        wanted = {claim.offer for claim in claims}
+        unpaid = unpaid_of(choice.evaluation)
+        self._note(order, offers, choice.benefits, unpaid)
+        self._claim(event, choice.claims, choice.standby, known, step, at)
+        met = [j.offer for j in evaluation.judgements if j.qualifies]
+        return Chosen(met, given, choice.claims, choice.standby, plain=not (choice.benefits or unpaid or lapsed))
+
+    def choose_again(self, event: Order, chosen: "Chosen", offers: Collection[str], caps: Caps, at: Instant) -> bool:
+        """Settle what an order claimed when it was judged before, with other caps; False if it must be judged anew.
+
+        What it chooses depends on what it has been given; caps come after that.
+        """
+        known = self._known(event.order, offers)
+        if not chosen.plain or _given(known) != chosen.given.intersection(offers):
+            return False
+        self._note(event.order, offers, {}, {})
+        claims, standby = (
+            [_capped(claim, caps) for claim in made if claim.offer in offers]
+            for made in (chosen.claims, chosen.standby)
+        )
+        self._claim(event, claims, standby, known, 0, at)
+        return True
+
+    def _known(self, order: str, offers: Collection[str]) -> dict[str, ClaimState]:
+        return {o: state for o in offers if (state := self.claim_of(o, order)) is not None}
+
+    def _claim(
+        self, event: Order, wanted: list[Claim], standby: list[Claim], known: dict[str, ClaimState], step: int,
+        at: Instant,
+    ) -> None:  # fmt: skip
+        claims = [_numbered(claim, step) for claim in wanted] if step else list(wanted)
+        asked = {claim.offer for claim in claims}
         for offer, state in sorted(known.items()):
-            if offer not in wanted:
+            if offer not in asked:
                 customer = event.customer or state.claim.customer
                 nothing = replaced(state.claim, revision=event.revision, units=0, customer=customer)
-                claims = [*claims, _numbered(nothing, step)]
+                claims.append(_numbered(nothing, step))
         for claim in claims:
             self.settle(claim, at)
-        if choice.standby:
-            self._follow(claims, choice.standby, at)
-        return met
+        if standby:
+            self._follow(claims, standby, at)
 
     def _note(self, order: str, offers: Collection[str], benefits: dict[str, str], unpaid: dict[str, Instant]) -> None:
         kinds: list[tuple[Space[Any], dict[str, Any]]] = [(GIVEN, dict.fromkeys(benefits, True)), (UNPAID, unpaid)]
@@ -193,6 +228,15 @@ class Books:
 
 
 _NO_BOOK = Book()
+
+
+def _given(known: Mapping[str, ClaimState]) -> frozenset[str]:
+    return frozenset(offer for offer, state in known.items() if state.outcome != "declined")
+
+
+def _capped(claim: Claim, caps: Caps) -> Claim:
+    offer = caps.get(claim.offer)
+    return claim if offer is None else replaced(claim, customer_cap=offer.customer_cap, total_cap=offer.total_cap)
 
 
 def _numbered(claim: Claim, step: int) -> Claim:

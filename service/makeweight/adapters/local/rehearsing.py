@@ -15,14 +15,22 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from makeweight.adapters.local.books import GIVEN, Books, Kept, Layer, Stock, standing_of
+from makeweight.adapters.local.books import GIVEN, Books, Caps, Chosen, Kept, Layer, Stock, standing_of
 from makeweight.domain.book import Book, Live
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.claims import HandledGift, Transfer, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.values import replaced
-from makeweight.planning.differing import Difference, Figures, OfferChange, OrderChange, Standing, touched_by
+from makeweight.planning.differing import (
+    Difference,
+    Figures,
+    OfferChange,
+    OrderChange,
+    Standing,
+    caps_alone,
+    touched_by,
+)
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, SEPARATOR
 
 MARK_EVERY = 1_000  # inputs: a change re-runs at most so many that it does not touch
@@ -42,6 +50,7 @@ class Rehearsal:
         self._stock: dict[str, array[int]] = {}
         self._sent: set[tuple[str, str]] = set()
         self._released: dict[str, tuple[int, Instant]] = {}
+        self._chosen: dict[int, Chosen] = {}
         self._had: dict[int, bool] = {}
         self._marks = [0]
         self._layers: dict[str, list[tuple[int, Layer]]] = {}
@@ -64,12 +73,13 @@ class Rehearsal:
         position = self._next(event, at)
         self._snapshots.setdefault(event.order, []).append(position)
         known = self._met.get(event.order, ())
-        met = self._books.judge(
+        chosen = self._books.judge(
             event, self._live(self.book, event), known, at, released_at=self._released_before(event.order, position)
         )
-        if not known and not met:
+        if not known and not chosen.met:
             return
-        self._met[event.order] = every = tuple(dict.fromkeys([*known, *met]))
+        self._chosen[position] = chosen
+        self._met[event.order] = every = tuple(dict.fromkeys([*known, *chosen.met]))
         for offer in every:
             self._touching.setdefault(offer, array("L")).append(position)
             self._figures.pop(offer, None)
@@ -114,7 +124,7 @@ class Rehearsal:
 
     def _released_before(self, order: str, position: int) -> Instant | None:
         at, when = self._released.get(order, (position, None))
-        return when if at < position else None
+        return when if at <= position else None
 
     def _keep_time(self, position: int) -> None:
         """Payments that are due when an input comes."""
@@ -176,8 +186,9 @@ class Rehearsal:
         stock = {p for offer in scope for p in self._stock.get(offer, ())}
         positions = sorted(p for p in snapshots | stock if p >= mark)
         books = _Again(self, book, scope, mark)
+        caps = caps_alone(self.book, changed, since)
         for position in positions:
-            books.take(position)
+            books.take(position, since, caps)
         books.keep_time(len(self._bodies) - 1)
         return self._compared(books.books, scope, mark, len(positions))
 
@@ -185,12 +196,17 @@ class Rehearsal:
         """The first input at or after an instant."""
         return bisect_left(self._ats, instant)
 
-    def take_again(self, books: Books, position: int, book: Book, scope: Collection[str]) -> None:
-        """Take in an input into other books, with other campaigns."""
+    def take_again(
+        self, books: Books, position: int, book: Book, scope: Collection[str], since: Instant, caps: Caps | None
+    ) -> None:
+        """Take in an input into other books, with other campaigns; ``caps`` where an order chooses as it did before."""
         body, at = self._bodies[position], self._ats[position]
         if isinstance(body, Order):
-            released_at = self._released_before(body.order, position)
-            books.judge(body, self._live(book, body), scope, at, released_at=released_at)
+            chosen = self._chosen.get(position)
+            counts: Caps | None = {} if body.placed_at < since else caps
+            if chosen is None or counts is None or not books.choose_again(body, chosen, scope, counts, at):
+                released_at = self._released_before(body.order, position)
+                books.judge(body, self._live(book, body), scope, at, released_at=released_at)
         elif isinstance(body, TransferIn):
             if body.from_offer not in scope:  # else it follows from what the other offer sends
                 books.settle(body, at)
@@ -260,11 +276,11 @@ class _Again:
             for order in orders:
                 self._day.lapse(self.books, order, self._position, self._book, self._scope)
 
-    def take(self, position: int) -> None:
+    def take(self, position: int, since: Instant, caps: Caps | None) -> None:
         """Take in an input once more."""
         self.keep_time(position)
         self._position = position
-        self._day.take_again(self.books, position, self._book, self._scope)
+        self._day.take_again(self.books, position, self._book, self._scope, since, caps)
 
 
 def _sum(standings: Iterable[Standing | None]) -> Figures:
