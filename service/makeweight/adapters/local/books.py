@@ -66,14 +66,14 @@ class Kept(MemoryStore):
 class Chosen:
     """What an order's snapshot came to: offers that it meets, those that it had been given, claims and standby.
 
-    ``plain``: it has no benefit without the ledger, and nothing that has to be paid in time.
+    ``beside`` are offers whose benefit needs no ledger, or that have to be paid in time, or were not.
     """
 
     met: list[str]
     given: frozenset[str]
     claims: list[Claim]
     standby: list[Claim]
-    plain: bool
+    beside: frozenset[str]
 
 
 class Books:
@@ -155,7 +155,7 @@ class Books:
         self._note(order, offers, choice.benefits, unpaid)
         self._claim(event, choice.claims, choice.standby, known, step, at)
         met = [j.offer for j in evaluation.judgements if j.qualifies]
-        return Chosen(met, given, choice.claims, choice.standby, plain=not (choice.benefits or unpaid or lapsed))
+        return Chosen(met, given, choice.claims, choice.standby, frozenset([*choice.benefits, *unpaid, *lapsed]))
 
     def choose_again(self, event: Order, chosen: "Chosen", offers: Collection[str], caps: Caps, at: Instant) -> bool:
         """Settle what an order claimed when it was judged before, with other caps; False if it must be judged anew.
@@ -163,7 +163,7 @@ class Books:
         What it chooses depends on what it has been given; caps come after that.
         """
         known = self._known(event.order, offers)
-        if not chosen.plain or _given(known) != chosen.given.intersection(offers):
+        if not chosen.beside.isdisjoint(offers) or _given(known) != chosen.given.intersection(offers):
             return False
         self._note(event.order, offers, {}, {})
         claims, standby = (
