@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from dataclasses import field
 from pathlib import Path
-from typing import Any
 
 from makeweight.adapters.documents.campaigns import CampaignFile
 from makeweight.adapters.documents.publishing import Document, Published
@@ -26,7 +25,7 @@ from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
-from makeweight.planning.changing import Change, ChangeRefused, Revision, correct, revise
+from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, correct, revise
 from makeweight.planning.differing import Difference, OrderChange
 from makeweight.settings import Settings
 
@@ -41,12 +40,14 @@ class Preview:
     ``newest`` is when the latest order that is known was placed. Where that lies before ``revision.counts_from``, the
     change reaches no order that is known: figures are those so far, and nothing is guessed of what is to come.
     ``owed`` are orders that are newly owed by a change in the customer's favour that counts from an instant that has
-    passed; ``refused`` says why the change can't be published as it is.
+    passed; ``refused`` says why the change can't be published as it is. ``again`` makes the revision once more when it
+    is published. Without a rehearsal there is no ``difference``.
     """
 
     revision: Revision
-    difference: Difference
-    newest: Instant | None
+    again: Reviser
+    difference: Difference | None = None
+    newest: Instant | None = None
     owed: list[OrderChange] = field(default_factory=list)
     refused: str | None = None
 
@@ -70,26 +71,21 @@ class Changes:
         self._rehearsal.book = _book(self._documents())
         self._logs.read_on(self._rehearsal)
 
-    def preview(self, change: Change) -> Preview:
+    def preview(self, change: Change | Correction, *, rehearse: bool = True) -> Preview:
         """What a change would come to, by all that is logged. ``ChangeRefused`` if it can't be made at all."""
-        return self._preview(_of(change), change.offer.partition("/")[0])
-
-    def preview_correction(self, document: Document, since: Instant, by: str, why: str) -> Preview:
-        """The same of a whole revision that counts from an instant that has passed."""
-        return self._preview(_corrects(document, since, by, why), str(document.get("campaign")))
-
-    def _preview(self, reviser: Reviser, campaign: str) -> Preview:
-        revision = reviser(_latest(self._documents(), campaign), self._clock())
+        again = _reviser(change)
+        revision = again(_latest(self._documents(), change.campaign), self._clock())
+        if not rehearse:
+            return _unrehearsed(revision, again)
         self.keep_up()
-        return _previewed(self._rehearsal, revision)
+        return _previewed(self._rehearsal, revision, again)
 
     def publish(self, preview: Preview) -> Published:
         """Publish what was previewed; ``ChangeRefused`` if it is refused, or others have published meanwhile."""
-        _may(preview)
         if self._on_kafka:
             return publish_distributed(self._settings, preview, self._clock)
-        _not_overtaken(preview, self._documents())
-        return publish(self._db, [_file(preview)], [], self._clock())[0]
+        now = self._clock()
+        return publish(self._db, [_file(preview, self._documents(), now)], [], now)[0]
 
     def _documents(self) -> Documents:
         rows = self._db.execute("SELECT campaign, revision, body FROM campaigns")
@@ -101,66 +97,61 @@ class Changes:
 
 
 def preview_distributed(
-    settings: Settings, change: Change, clock: Clock = wall_clock, progress: Progress | None = None
-) -> Preview:
-    """What a change would come to on the distributed service, read from its topics."""
-    return _preview_topics(settings, _of(change), change.offer.partition("/")[0], clock, progress)
-
-
-def preview_correction_distributed(
     settings: Settings,
-    document: Document,
-    since: Instant,
-    said: tuple[str, str],
+    change: Change | Correction,
     clock: Clock = wall_clock,
     progress: Progress | None = None,
+    *,
+    rehearse: bool = True,
 ) -> Preview:
-    """The same of a whole revision that counts from an instant that has passed; ``said`` is by whom, and why."""
-    return _preview_topics(settings, _corrects(document, since, *said), str(document.get("campaign")), clock, progress)
-
-
-def _preview_topics(
-    settings: Settings, reviser: Reviser, campaign: str, clock: Clock, progress: Progress | None
-) -> Preview:
+    """What a change would come to on the distributed service, read from its topics."""
     consumer = topic_reader(broker_of(settings))
     try:
         administration(settings).check()
         names = Names(settings.prefix)
         documents = published_documents(consumer, names)
-        revision = reviser(_latest(documents, campaign), clock())
+        again = _reviser(change)
+        revision = again(_latest(documents, change.campaign), clock())
+        if not rehearse:
+            return _unrehearsed(revision, again)
         source = TopicReader(consumer, names)
         # Workers' clocks differ by less than what lies between most orders; each log keeps its own order.
         desk = sorted(source.entries("desk", progress), key=lambda entry: entry.at)
         ledger = sorted(source.entries("ledger", progress), key=lambda entry: entry.at)
         rehearsal = Rehearsal(_book(documents))
         take(rehearsal, *of_entries(desk, ledger))
-        return _previewed(rehearsal, revision)
+        return _previewed(rehearsal, revision, again)
     finally:
         consumer.close()
 
 
 def publish_distributed(settings: Settings, preview: Preview, clock: Clock = wall_clock) -> Published:
     """Put what was previewed on the topic of campaigns."""
-    _may(preview)
     address, names = broker_of(settings), Names(settings.prefix)
     outbox, consumer = Outbox(address), topic_reader(address)
     try:
-        _not_overtaken(preview, published_documents(consumer, names))
-        return publish_on_topic(outbox, consumer, names, [_file(preview)], [], clock())[0]
+        now = clock()
+        file = _file(preview, published_documents(consumer, names), now)
+        return publish_on_topic(outbox, consumer, names, [file], [], now)[0]
     finally:
         consumer.close()
         outbox.close()
 
 
-def _of(change: Change) -> Reviser:
-    return lambda document, now: revise(document, change, now)
+def _reviser(change: Change | Correction) -> Reviser:
+    if isinstance(change, Change):
+        return lambda document, now: revise(document, change, now)
+    return lambda document, now: correct(document, change, now)
 
 
-def _corrects(document: Document, since: Instant, by: str, why: str) -> Reviser:
-    return lambda latest, now: correct(latest, document, since, by, why, now)
+def _unrehearsed(revision: Revision, again: Reviser) -> Preview:
+    refused = revision.late
+    if refused is None and revision.counts_from < revision.effective:
+        refused = "what counts from an instant that has passed is rehearsed first: it must take nothing from anybody"
+    return Preview(revision, again, refused=refused)
 
 
-def _previewed(rehearsal: Rehearsal, revision: Revision) -> Preview:
+def _previewed(rehearsal: Rehearsal, revision: Revision, again: Reviser) -> Preview:
     difference = rehearsal.difference(revision.campaign, revision.counts_from)
     refused, owed = revision.late, list[OrderChange]()
     if refused is None and revision.counts_from < revision.effective:
@@ -169,7 +160,7 @@ def _previewed(rehearsal: Rehearsal, revision: Revision) -> Preview:
         if losers:
             text = f"it would take something from {len(losers)} orders, {losers[0]} among them"
             refused = f"{text}: what another order gets first they don't get. Say a later --at"
-    return Preview(revision, difference, rehearsal.newest, owed, refused)
+    return Preview(revision, again, difference, rehearsal.newest, owed, refused)
 
 
 def _latest(documents: Documents, campaign: str) -> Document:
@@ -185,19 +176,15 @@ def _book(documents: Documents) -> Book:
     return Book(read_campaign(dumps(dict(document))) for document in documents.values())
 
 
-def _may(preview: Preview) -> None:
+def _file(preview: Preview, documents: Documents, now: Instant) -> CampaignFile:
+    """The revision to publish: made once more, since its time of effect was counted from when it was previewed."""
     if preview.refused is not None:
         raise ChangeRefused(preview.refused)
-
-
-def _not_overtaken(preview: Preview, documents: Documents) -> None:
     before = preview.revision.before
-    latest = max(revision for name, revision in documents if name == before.campaign)
-    if latest != before.revision:
-        text = f"revision {latest} of {before.campaign!r} has been published meanwhile"
+    revision = preview.again(_latest(documents, before.campaign), now)
+    if revision.before.revision != before.revision:
+        text = f"revision {revision.before.revision} of {before.campaign!r} has been published meanwhile"
         raise ChangeRefused(f"{text}; look at the preview of the change once more")
-
-
-def _file(preview: Preview) -> CampaignFile:
-    document: dict[str, Any] = dict(preview.revision.document)
-    return CampaignFile(preview.revision.campaign, document, Path(f"{document['campaign']}.yaml"))
+    if revision.late is not None:
+        raise ChangeRefused(revision.late)
+    return CampaignFile(revision.campaign, revision.document, Path(f"{before.campaign}.yaml"))

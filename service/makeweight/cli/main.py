@@ -6,6 +6,7 @@ import typer
 
 from makeweight import __version__
 from makeweight.cli import about, close, despatch_advice, explain, prior_price, publish, replay, serve, worker
+from makeweight.cli.change import change
 from makeweight.cli.stock import stock
 from makeweight.cli.topics import topics
 
@@ -32,6 +33,7 @@ app.command(help=worker.HELP)(worker.worker)
 app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
+app.add_typer(change, name="change")
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=explain.HELP)(explain.explain)
 app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)

@@ -44,6 +44,26 @@ class Change:
     gift: str = ""
     facts: dict[str, Any] | None = None
 
+    @property
+    def campaign(self) -> str:
+        """The campaign of the offer."""
+        return self.offer.partition("/")[0]
+
+
+@value
+class Correction:
+    """A revision that someone wrote, to count from an instant that has passed: a threshold that was set too high."""
+
+    document: Document
+    since: Instant
+    by: str
+    why: str
+
+    @property
+    def campaign(self) -> str:
+        """The campaign of the page."""
+        return str(self.document.get("campaign"))
+
 
 @value
 class Revision:
@@ -88,8 +108,7 @@ def revise(document: Document, change: Change, now: Instant) -> Revision:
         raise ChangeRefused(f"{text}; it has {', '.join(known)}")
     if offer.kind in ("price", "reduction"):
         raise ChangeRefused(f"{offer.key} is a price, and gives nothing; publish a revision with another price")
-    if not change.by.strip() or not change.why.strip():
-        raise ChangeRefused("a change says who answers for it and why: --by NAME --why TEXT")
+    _signed(change.by, change.why)
     first = soonest(now)
     at = first if change.at is None else change.at.astimezone(UTC)
     if at.microsecond:
@@ -102,13 +121,17 @@ def revise(document: Document, change: Change, now: Instant) -> Revision:
     return _revision(new, before, counts_from, first)
 
 
-def correct(latest: Document, document: Document, since: Instant, by: str, why: str, now: Instant) -> Revision:
-    """A revision that someone wrote, to count from an instant that has passed: a threshold that was set too high."""
-    before, new = read_campaign(latest), deepcopy(dict(document))
-    if new.get("campaign") != before.campaign:
-        raise ChangeRefused(f"this is a page of {new.get('campaign')!r}, not of {before.campaign!r}")
-    new |= {"revision": before.revision + 1, "published_by": by, "why": why}
-    return _revision(new, before, since.astimezone(UTC), soonest(now))
+def correct(latest: Document, correction: Correction, now: Instant) -> Revision:
+    """The revision that a correction makes after the latest document. ``ChangeRefused`` if it can't be made."""
+    before, new = read_campaign(latest), deepcopy(dict(correction.document))
+    _signed(correction.by, correction.why)
+    new |= {"revision": before.revision + 1, "published_by": correction.by, "why": correction.why}
+    return _revision(new, before, correction.since.astimezone(UTC), soonest(now))
+
+
+def _signed(by: str, why: str) -> None:
+    if not by.strip() or not why.strip():
+        raise ChangeRefused("a change says who answers for it and why: --by NAME --why TEXT")
 
 
 def _revision(new: dict[str, Any], before: Campaign, counts_from: Instant, first: Instant) -> Revision:
