@@ -287,13 +287,15 @@ def _worse(old: Offer, new: Offer) -> list[str]:
     differs = [name for name in old.__dict__ if old.__dict__[name] != new.__dict__[name] and name not in _NEUTRAL]
     if old.by != new.by or old.basis != new.basis:
         return ["another measure"]
-    return [_WORDS.get(name, f"another {name.replace('_', ' ')}") for name in differs if not better.get(name, False)]
+    worse = (name for name in differs if not better.get(name, False))
+    return list(dict.fromkeys(_WORDS.get(name, f"another {name.replace('_', ' ')}") for name in worse))
 
 
 _WORDS = {
     "threshold": "a higher threshold", "strict": "a higher threshold", "total_cap": "a lower cap",
     "customer_cap": "a lower cap for a customer", "order_cap": "a lower cap for an order", "window": "an earlier end",
     "paused": "the pause", "scope": "a narrower scope", "gifts": "other gifts",
+    "only_to": "fewer destinations", "services": "fewer services", "paid_within_days": "less time to pay",
 }  # fmt: skip
 
 
