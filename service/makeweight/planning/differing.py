@@ -130,6 +130,28 @@ def caps_alone(book: Book, changed: Campaign, since: Instant) -> Mapping[str, Of
     return after
 
 
+# What may differ between two revisions of an offer without an order being worth something else to it.
+_SAME_WORTH = frozenset({
+    "says", "customer_cap", "total_cap", "gift", "otherwise", "choice", "gifts", "when_out", "group", "rank",
+    "rides_with", "own_parcel",
+})  # fmt: skip
+
+
+def worth_the_same(book: Book, changed: Campaign, since: Instant) -> bool:
+    """Whether orders are worth to each offer of a revision what they were before, as far as it is open to them."""
+    after = {o.key: o for o in changed.offers}
+    for known in _replaced_by(book, changed, since):
+        if not _same_orders(known, changed) or not after.keys() <= {o.key for o in known.offers}:
+            return False
+        for old in known.offers:
+            new = after.get(old.key)
+            if new is not None:
+                differs = _differing(old, new) - _SAME_WORTH
+                if differs - {"paused", "window"} or _wider(old, new, differs):
+                    return False
+    return True
+
+
 def _replaced_by(book: Book, changed: Campaign, since: Instant) -> list[Campaign]:
     """The revisions in whose place a revision would have been in force from an instant on."""
     revisions = [c for c in book if c.campaign == changed.campaign and c.revision != changed.revision]

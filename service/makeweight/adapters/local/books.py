@@ -11,7 +11,7 @@ from makeweight.domain.choose import choose
 from makeweight.domain.claims import Claim, HandledGift, Receipt, StockCommand, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import evaluate
+from makeweight.domain.qualify import Evaluation, Judgement, evaluate
 from makeweight.domain.reasons import Reason
 from makeweight.domain.values import replaced, value
 from makeweight.planning.differing import Standing
@@ -66,7 +66,8 @@ class Kept(MemoryStore):
 class Chosen:
     """What an order's snapshot came to: offers that it meets, those that it had been given, claims and standby.
 
-    ``beside`` are offers whose benefit needs no ledger, or that have to be paid in time, or were not.
+    ``beside`` are offers whose benefit needs no ledger, or that have to be paid in time, or were not. ``among`` is what
+    it is worth to the offers that others may come before.
     """
 
     met: list[str]
@@ -74,6 +75,7 @@ class Chosen:
     claims: list[Claim]
     standby: list[Claim]
     beside: frozenset[str]
+    among: list[Judgement]
 
 
 class Books:
@@ -148,14 +150,16 @@ class Books:
         order, step = event.order, int(how.get("step", 0))
         known = self._known(order, offers)
         lapsed = [o for o in offers if (s := self.stores.get(o)) is not None and s.get(LAPSED, order)]
-        evaluation = evaluate(event, live, how.get("released_at"), lapsed)
+        evaluation: Evaluation = how.get("evaluation") or evaluate(event, live, how.get("released_at"), lapsed)
         given = _given(known)
         choice = choose(event, evaluation, live, given)
         unpaid = unpaid_of(choice.evaluation)
         self._note(order, offers, choice.benefits, unpaid)
         self._claim(event, choice.claims, choice.standby, known, step, at)
-        met = [j.offer for j in evaluation.judgements if j.qualifies]
-        return Chosen(met, given, choice.claims, choice.standby, frozenset([*choice.benefits, *unpaid, *lapsed]))
+        met = [j for j in evaluation.judgements if j.qualifies]
+        among = [j for j in met if live.offers[j.offer].group is not None or live.offers[j.offer].value_used == "once"]
+        beside = frozenset([*choice.benefits, *unpaid, *lapsed])
+        return Chosen([j.offer for j in met], given, choice.claims, choice.standby, beside, among)
 
     def choose_again(self, event: Order, chosen: "Chosen", offers: Collection[str], caps: Caps, at: Instant) -> bool:
         """Settle what an order claimed when it was judged before, with other caps; False if it must be judged anew.

@@ -13,7 +13,7 @@ far as the order has that gift: nobody would have packed what no ticket had carr
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 from makeweight.adapters.local.books import GIVEN, Books, Caps, Chosen, Kept, Layer, Stock, standing_of
 from makeweight.domain.book import Book, Live
@@ -21,6 +21,7 @@ from makeweight.domain.campaigns import Campaign
 from makeweight.domain.claims import HandledGift, Transfer, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
+from makeweight.domain.qualify import Evaluation
 from makeweight.domain.values import replaced
 from makeweight.planning.differing import (
     Difference,
@@ -30,6 +31,7 @@ from makeweight.planning.differing import (
     Standing,
     caps_alone,
     touched_by,
+    worth_the_same,
 )
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, SEPARATOR
 
@@ -185,10 +187,10 @@ class Rehearsal:
         mark = self._marks[bisect_right(self._marks, start) - 1]
         stock = {p for offer in scope for p in self._stock.get(offer, ())}
         positions = sorted(p for p in snapshots | stock if p >= mark)
-        books = _Again(self, book, scope, mark)
-        caps = caps_alone(self.book, changed, since)
+        anew = Anew(since, caps_alone(self.book, changed, since), self._same(changed, scope, since))
+        books = _Again(self, book, scope, mark, anew)
         for position in positions:
-            books.take(position, since, caps)
+            books.take(position)
         books.keep_time(len(self._bodies) - 1)
         return self._compared(books.books, scope, mark, len(positions))
 
@@ -196,17 +198,24 @@ class Rehearsal:
         """The first input at or after an instant."""
         return bisect_left(self._ats, instant)
 
-    def take_again(
-        self, books: Books, position: int, book: Book, scope: Collection[str], since: Instant, caps: Caps | None
-    ) -> None:
-        """Take in an input into other books, with other campaigns; ``caps`` where an order chooses as it did before."""
+    def _same(self, changed: Campaign, scope: Collection[str], since: Instant) -> bool:
+        """Whether what orders were worth to the offers of groups, or that use value up, is what they are worth now."""
+        every = [o for c in [*self.book, changed] for o in c.offers if o.key in scope]
+        kept = all((o.group is not None or o.value_used == "once") and o.paid_within_days is None for o in every)
+        return kept and worth_the_same(self.book, changed, since)
+
+    def take_again(self, books: Books, position: int, book: Book, scope: Collection[str], anew: "Anew") -> None:
+        """Take in an input into other books, with other campaigns."""
         body, at = self._bodies[position], self._ats[position]
         if isinstance(body, Order):
             chosen = self._chosen.get(position)
-            counts: Caps | None = {} if body.placed_at < since else caps
+            counts: Caps | None = {} if body.placed_at < anew.since else anew.caps
             if chosen is None or counts is None or not books.choose_again(body, chosen, scope, counts, at):
+                live, worth = self._live(book, body), None
+                if anew.same_worth and chosen is not None and all(line.added_at is None for line in body.lines):
+                    worth = Evaluation({}, [j for j in chosen.among if j.offer in live.offers])
                 released_at = self._released_before(body.order, position)
-                books.judge(body, self._live(book, body), scope, at, released_at=released_at)
+                books.judge(body, live, scope, at, released_at=released_at, evaluation=worth)
         elif isinstance(body, TransferIn):
             if body.from_offer not in scope:  # else it follows from what the other offer sends
                 books.settle(body, at)
@@ -258,11 +267,24 @@ class Rehearsal:
         return frozenset(reached)
 
 
+class Anew(NamedTuple):
+    """What has to be found anew of orders that are placed since an instant, and what is known from before.
+
+    ``caps`` are the offers whose caps differ, where nothing else does: orders choose as they did. ``same_worth``: what
+    they are worth to each touched offer is the same, as far as it is open to them.
+    """
+
+    since: Instant
+    caps: Caps | None
+    same_worth: bool
+
+
 class _Again:
     """The part of a rehearsal that a change touches, once more from a mark on."""
 
-    def __init__(self, day: Rehearsal, book: Book, scope: Collection[str], mark: int) -> None:
+    def __init__(self, day: Rehearsal, book: Book, scope: Collection[str], mark: int, anew: Anew) -> None:
         self._day, self._book, self._scope, self._position = day, book, scope, mark - 1
+        self._anew = anew
         self.books = Books({offer: day.at(offer, mark) for offer in scope}, self._noticed)
 
     def _noticed(self, pay_by: Instant) -> int:
@@ -276,11 +298,11 @@ class _Again:
             for order in orders:
                 self._day.lapse(self.books, order, self._position, self._book, self._scope)
 
-    def take(self, position: int, since: Instant, caps: Caps | None) -> None:
+    def take(self, position: int) -> None:
         """Take in an input once more."""
         self.keep_time(position)
         self._position = position
-        self._day.take_again(self.books, position, self._book, self._scope, since, caps)
+        self._day.take_again(self.books, position, self._book, self._scope, self._anew)
 
 
 def _sum(standings: Iterable[Standing | None]) -> Figures:
