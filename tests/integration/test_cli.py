@@ -32,6 +32,7 @@ COMMANDS = (
     "serve",
     "publish",
     "stock",
+    "change",
     "replay",
     "profile",
     "explain",

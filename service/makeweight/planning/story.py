@@ -79,10 +79,9 @@ def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
         t.offer: {"offer": t.offer, "outcome": t.outcome, "reason": t.reason, "says": t.sentence} for t in told(state)
     }
     for campaign in _campaigns(state, book):
-        inside = campaign.window.holds(order.placed_at)
         for offer in campaign.offers:
             known = said.get(offer.key)
-            if known is None and not (inside and offer.kind in ("price", "reduction")):
+            if known is None and not (offer.open_at(order.placed_at) and offer.kind in ("price", "reduction")):
                 said[offer.key] = {"offer": offer.key, "outcome": "declined", **_missed(state, book, campaign, offer)}
             elif known is not None and known["reason"] is Reason.NOT_WANTED and order.status != "cancelled":
                 why = _missed(state, book, campaign, offer)["says"]
@@ -110,11 +109,11 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
     order = state.order
     if order.status == "cancelled":
         return {"reason": Reason.CANCELLED, "says": sentence(Reason.CANCELLED, {})}
-    opening, asked = campaign.window, offer
+    opening, asked = offer.window, offer
     if order.order_class not in campaign.classes:
         reason, why = Reason.ORDER_CLASS, sentence(Reason.ORDER_CLASS, {"order_class": order.order_class})
-    elif not opening.holds(order.placed_at):
-        reason, why = Reason.OUTSIDE_WINDOW, sentence(Reason.OUTSIDE_WINDOW, {})
+    elif not offer.open_at(order.placed_at):
+        reason, why = Reason.OUTSIDE_WINDOW, _closed(campaign, offer, order.placed_at)
     else:
         judged = judge_one(order, offer, state.released_at)
         reason = judged.reason or Reason.BELOW_THRESHOLD
@@ -122,10 +121,17 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
             why = sentence(reason, {})
         else:
             why = explain_shortfall(judged, reason, order.currency)
-    if not opening.holds(order.placed_at):
+    if not offer.open_at(order.placed_at):
         opening, asked = _opening(book, campaign, offer, order.placed_at)
     change = nearest(order, asked, classes=campaign.classes, opening=opening, released_at=state.released_at)
     return {"reason": reason, "says": flipped(why, change.how if change else "")}
+
+
+def _closed(campaign: Campaign, offer: Offer, placed_at: datetime) -> str:
+    """Why an offer was open to no order at an instant, as a sentence."""
+    if campaign.window.holds(placed_at):
+        return "The offer was paused when the order was placed." if offer.paused else "The offer had ended by then."
+    return sentence(Reason.OUTSIDE_WINDOW, {})
 
 
 def _opening(book: Book, campaign: Campaign, offer: Offer, placed_at: datetime) -> tuple[Window, Offer]:
@@ -135,12 +141,14 @@ def _opening(book: Book, campaign: Campaign, offer: Offer, placed_at: datetime) 
     """
     revisions = [c for c in book if c.campaign == campaign.campaign]
     cuts = sorted({c.effective_at for c in revisions})
-    found = [(campaign.window, offer)]
+    found = [(offer.window, offer)]
     for start, end in zip(cuts, [*cuts[1:], datetime.max.replace(tzinfo=UTC)], strict=True):
         revision = max((c for c in revisions if c.effective_at <= start), key=lambda c: c.revision)
-        open_from, open_until = max(start, revision.window.start), min(end, revision.window.end)
-        asked = next((o for o in revision.offers if o.key == offer.key), None)
-        if asked is not None and open_from < open_until:
+        asked = revision.offer(offer.key)
+        if asked is None or asked.paused:
+            continue
+        open_from, open_until = max(start, asked.window.start), min(end, asked.window.end)
+        if open_from < open_until:
             found.append((Window(open_from, open_until), asked))
     if len(found) > 1:
         del found[0]

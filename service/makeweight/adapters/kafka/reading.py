@@ -84,9 +84,9 @@ class TopicReader:
         documents = published_documents(self._consumer, self._names).values()
         return Book(read_campaign(dumps(dict(document))) for document in documents)
 
-    def entries(self, stage: str) -> list[Any]:
+    def entries(self, stage: str, progress: Progress | None = None) -> list[Any]:
         """A stage's log: its partitions one after the other, each in its order."""
-        records = self.records(LOGS[stage])
+        records = self.records(LOGS[stage], progress=progress)
         return [entry_of(stage, r.value or b"") for r in sorted(records, key=lambda r: (r.partition, r.offset))]
 
     def ending(self) -> Ending:
