@@ -20,7 +20,7 @@ from makeweight.insight.rates import wilson
 from makeweight.insight.runout import RunOut
 from makeweight.insight.tally import Tally
 
-OfferState = Literal["scheduled", "live", "running_low", "exhausted", "ended"]
+OfferState = Literal["scheduled", "live", "running_low", "exhausted", "paused", "ended"]
 SignalKind = Literal["silent_offer", "feed_gap", "demand_drop", "not_packed", "still_advertised"]
 HOURS_SHOWN = 24
 
