@@ -316,8 +316,20 @@ def test_late_writers_have_no_say(played, directory, tmp_path):
     (said,) = [c for c in after.ending().claims if c.claim.order == "late"]
     assert (said.outcome, said.held) == ("declined", 0)
     assert after.ending().hash() == installation.reading().ending().hash()
+    seen = [watch_of(one) for one in (before, after)]
+    assert seen[1].out == seen[0].out
+    assert seen[1].units_by_hour == seen[0].units_by_hour
+    assert seen[1].granted_at == seen[0].granted_at
     before.close()
     after.close()
+
+
+def watch_of(reader):
+    """What a board knows of it."""
+    watching = Watching(reader)
+    while watching.pull():
+        pass
+    return watching.watch
 
 
 def test_topics_that_were_cut_or_made_anew_are_read_anew(played, installation, tmp_path, caplog):
