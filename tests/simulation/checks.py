@@ -4,7 +4,7 @@ S1, S4, S12  at every log entry: the product's own checks in a fold from nothing
 S2, S9       whenever something is said: one id and edition never says two things
 S6           at every entry: the first content of an order revision counts
 S11          at every commit of offsets: what is passed left an entry of its own, or a reject
-S5, S7, S8, S10, L1 and the comparison with the reference: at the end
+S5, S7, S8, S10, L1 and the comparisons with the reference and with what physically went out: at the end
 """
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
@@ -15,6 +15,7 @@ from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, 
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
 from tests.simulation.worker import Violation
+from tests.support.physical import untrue
 
 
 def hold(condition, code, text, *values):
@@ -178,6 +179,7 @@ def at_the_end(world):
         _one_ticket_a_site(world, state)
         _asked_off(world, state)
     _accounts_agree(world)
+    _books_are_true(world, orders)
     _said_is_logged(world)
     if not world.layout:
         _claims_agree(world, orders)
@@ -278,6 +280,15 @@ def _accounts_agree(world):
                 hold(
                     balance.reserved == given, "S4", "{}: said to be held {}, the account is {}", offer, given, balance
                 )
+
+
+def _books_are_true(world, orders):
+    """S1 of the shelf: the books say that so many units are out as the warehouse packed and has not had back."""
+    balances = []
+    for partition in range(PARTITIONS["ledger"]):
+        balances += world.witness["ledger", partition].store.values(BALANCES).values()
+    wrong = untrue(orders.values(), balances)
+    hold(not wrong, "S1", "by offer and site, out by the papers and by the books: {}", wrong)
 
 
 def _one_ticket_a_site(world, state):

@@ -58,7 +58,10 @@ class Claim:
 
 @value
 class HandledGift:
-    """What the warehouse did with gift units of an order's grant."""
+    """What the warehouse did with gift units of an order's grant.
+
+    ``packed``: so many of the units that were put back had been packed; the others had only been on the floor.
+    """
 
     id: str
     order: str
@@ -68,6 +71,7 @@ class HandledGift:
     units: int
     happened: GiftHappened
     at: Instant
+    packed: int = 0
     kind: Literal["handled"] = "handled"
 
 
