@@ -52,10 +52,22 @@ def _told_judgement(state: OrderState, judged: Judgement) -> Told:
 def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> str:
     """The sentence of an offer that was not claimed, with the nearest change that would have flipped it."""
     if reason is Reason.OUTRANKED:
-        return sentence(reason, {"winner": judged.winner})
+        return _outranked(state, judged)
     if reason is Reason.CAUTION:
         return _withheld(state.blocked.get(judged.offer, ""), judged)
-    return flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+    told = flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+    return f"{told} With more it would be withheld all the same: {judged.held_back}." if judged.held_back else told
+
+
+def _outranked(state: OrderState, judged: Judgement) -> str:
+    """Nothing that the customer could have done would have earned this one beside, or before, the better one.
+
+    Where that was asked for and not given, the rule alone would read as if the order had it.
+    """
+    why = sentence(Reason.OUTRANKED, {"winner": judged.winner})
+    wish = state.wishes.get(judged.winner or "")
+    declined = wish is not None and wish.answer is not None and wish.answered and wish.answer.outcome == "declined"
+    return f"{why.removesuffix('.')}, though the order has not got that either." if declined else why
 
 
 def _withheld(caution: str, judged: Judgement | None) -> str:
@@ -166,9 +178,10 @@ def notice(
 
 
 def _near_misses(state: OrderState, at: Instant) -> dict[str, Notice]:
+    """What a customer could be asked to add; not where the gift could not go with the order (rule 2.37)."""
     found = {}
     for judged in state.evaluation.judgements:
-        if judged.near_miss:
+        if judged.near_miss and not judged.held_back:
             text = explain_judgement(state, judged, Reason.BELOW_THRESHOLD)
             n = notice(state, "near_miss", judged.offer, judged.gap, text, at, offer=judged.offer)
             found[n.id] = n
