@@ -11,6 +11,7 @@ from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.domain.entries import Judged, Lapsed, Settled
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import open_lines, tickets, waits_for_goods
+from makeweight.stages.ledger.signals import MAX_RECENT
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, SEPARATOR
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
@@ -111,11 +112,12 @@ def _units_add_up(world, lane, entry):
     """S4: what the claims of an offer hold is what its accounts say; and no entry passes the cap of its claim."""
     offer, known = lane.stage.key_of(entry), world.live
     prefix = offer + SEPARATOR
-    reserved, released, customers, live = {}, {}, {}, 0
+    reserved, released, customers, unearned, live = {}, {}, {}, {}, 0
     for name, claim in lane.store.values(CLAIMS).items():
         if name.startswith(prefix):
             live += claim.live
             customers[claim.claim.customer] = customers.get(claim.claim.customer, 0) + claim.live
+            unearned[claim.claim.customer] = unearned.get(claim.claim.customer, 0) + claim.unearned
             if claim.held:
                 place = (claim.gift, claim.site)
                 reserved[place] = reserved.get(place, 0) + claim.reserved
@@ -127,8 +129,11 @@ def _units_add_up(world, lane, entry):
             hold(balance.released == released.get(place, 0), "S4", "{}: released {} of {}", name, balance, released)
     for name, counted in lane.store.values(CUSTOMERS).items():
         if name.startswith(prefix):
-            said = customers.get(name.removeprefix(prefix), 0)
-            hold(counted.units == said, "S4", "{}: {} units counted, {} claimed", name, counted, said)
+            customer = name.removeprefix(prefix)
+            said = customers.get(customer, 0), unearned.get(customer, 0)
+            same = (counted.units, counted.unearned) == said
+            hold(same, "S4", "{}: {} counted, {} by its claims", name, counted, said)
+            hold(len(counted.recent) <= MAX_RECENT, "S12", "{} remembers {}", name, counted)
     kept = lane.store.get(OFFERS, offer)
     hold(kept is None or kept.live_units == live, "S4", "{}: {} live units, its claims have {}", offer, kept, live)
     cap = entry.claim.total_cap if isinstance(entry, Settled) else None

@@ -24,6 +24,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import replaced, value
+from makeweight.stages.ledger.signals import earned
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, TRANSIT, ClaimState, InTransit, key
 from makeweight.stages.port import Store
 
@@ -119,6 +120,8 @@ def after_fact(state: ClaimState, command: HandledGift, moves: list[Move], at: I
     lost = state.held - moved.held
     came_back = state.came_back + (lost if command.happened in CAME_BACK else 0)
     moved = replaced(moved, came_back=came_back, left=state.left + command.units)
+    if moved.unearned and moved.packed <= earned(moved.claim):
+        moved = replaced(moved, unearned=False, figures=replaced(moved.figures, customer_unearned=0))
     return after_loss(moved, 0 if command.happened in CAME_BACK else lost, at)
 
 
