@@ -1,8 +1,8 @@
 """Signals that a person should look at a customer of an offer. Nothing is ever refused, or given otherwise, for them.
 
-Each is counted for one customer and one offer, in memory that is bounded. What happens once to many people is none: the
-open baskets of completejourney have 21,952 days on which a household bought more than once, and on 3,170 of them the
-day's total reaches 50.00 though no basket does (rules of the trade, 2.25). The figures below are common practice.
+Each is counted for one customer and one offer, in memory that is bounded. That somebody orders twice is none (rules of
+the trade, 2.25): of the 26,201 open baskets of completejourney that reach 50.00, 559 have another of their household
+within an hour, and no three of one are just over it. The figures below are common practice.
 """
 
 from datetime import timedelta
