@@ -117,12 +117,13 @@ def _changed(
     if not as_ordered:
         state, papers = floor.reviewed(state, at)
     tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    if tells or not as_ordered:
-        state = replaced(state, notices=notices(state, at, answered, as_ordered=as_ordered))
+    told = notices(state, at, answered, as_ordered=as_ordered) if tells or not as_ordered else state.notices
     if moved:
         contents = open_contents(state)
-        state = replaced(state, opened=opened_after(state, contents))
-        state = replaced(state, papers=papers_after(state, contents))
+        opened = opened_after(state, contents)
+        state = replaced(state, notices=told, opened=opened, papers=papers_after(state, opened, contents))
+    else:
+        state = replaced(state, notices=told)
     _keep(store, state)
     said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
     return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)

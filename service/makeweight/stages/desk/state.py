@@ -165,6 +165,8 @@ class OrderState:
     def due_at(self) -> Instant | None:
         """When something of the order is next due; None if nothing is waited for."""
         answer = self.answer_due_at() if self.wishes or self.look_again else None
+        if not self.frozen and not self.unpaid:
+            return answer
         asked = [f.asked_at + PUT_BACK_WITHIN for f in self.frozen if f.asked_at is not None and not f.alerted]
         rest = [*self.unpaid.values(), *asked]
         if not rest:
