@@ -263,10 +263,11 @@ def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Coun
     near: list[Judgement] = []
     if worth <= 0 or ladder.by == "any":
         return near
-    lines = found.numbers()
+    lines: list[int] = []
     for offer in ladder.offers[reached:]:
         if not is_near_miss(worth, per, offer.threshold):
             break
+        lines = lines or found.numbers()
         near.append(
             Judgement(
                 offer.key,

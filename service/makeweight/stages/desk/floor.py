@@ -135,12 +135,16 @@ def as_ordered(state: OrderState) -> bool:
                 return False
             if not frozen.carries(offer, wish.answer):
                 return False
-        for number, units in frozen.lines.items():
-            lines[number] = lines.get(number, 0) + units
+        new = frozen.lines
+        lines = {n: lines.get(n, 0) + new.get(n, 0) for n in lines | new} if lines else new
+    found = 0
     for line in state.order.lines:
-        if lines.pop(str(line.number), 0) > line.units - line.cancelled_units:
-            return False
-    return not any(lines.values())
+        on_papers = lines.get(str(line.number))
+        if on_papers is not None:
+            found += 1
+            if on_papers > line.units - line.cancelled_units:
+                return False
+    return found == len(lines)
 
 
 def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:

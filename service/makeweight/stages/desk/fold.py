@@ -162,7 +162,7 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     event = entry.fact
     if event.event in state.facts:
         return []  # first in the log wins
-    frozen = list(state.frozen)
+    frozen, known = list(state.frozen), len(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     if at is None:
         at = len(frozen)
@@ -185,7 +185,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
-    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order))
+    moved = len(frozen) > known or event.happened in floor.LEAVING  # packing moves nothing off a paper or onto one
+    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order), moved=moved)
     return [*said, ("notices", entry.order, "" if _moved(store, state) else event.event)]
 
 

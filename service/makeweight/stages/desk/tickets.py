@@ -149,7 +149,9 @@ def released_ticket(
     ``paper`` names the gifts, which may have changed since it was printed.
     """
     known = {str(line.number): line for line in state.order.lines}
-    carried = [_part(known[n], min(units, known[n].units)) for n, units in lines.items() if n in known]
+    carried = [
+        known[n] if units >= known[n].units else _part(known[n], units) for n, units in lines.items() if n in known
+    ]
     named = {
         offer: paper.named.get(offer) or _gift_named(state.wishes[offer]) for offer in gifts if offer in state.wishes
     }
