@@ -172,7 +172,8 @@ class Reader:
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
         state, entries = self.order(order)
-        return None if state is None else story(state, entries, self.book())
+        levels = {level.offer: level for level in self.levels()}
+        return None if state is None else story(state, entries, self.book(), levels.get)
 
     def order(self, order: str) -> tuple[OrderState | None, list[DeskEntry]]:
         """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of."""
