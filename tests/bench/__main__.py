@@ -5,7 +5,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.bench import distributed, embedded, judging, replaying
+from tests.bench import changing, distributed, embedded, judging, replaying
 from tests.bench.measure import machine, note, out
 
 BUILD = Path("build")  # on the disk, where a commit has to wait for it; /tmp may be memory
@@ -17,7 +17,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="fewer orders and rounds: under a minute")
     parser.add_argument("--full", action="store_true", help="replay all open baskets from Parquet")
     parser.add_argument(
-        "--only", choices=("judging", "embedded", "replay", "distributed"), help="one of the benchmarks"
+        "--only", choices=("judging", "embedded", "replay", "changing", "distributed"), help="one of the benchmarks"
     )
     asked = parser.parse_args()
     started = time.monotonic()
@@ -31,6 +31,8 @@ def main() -> None:
             embedded.show(scratch, quick=asked.quick)
         if asked.only in (None, "replay"):
             replaying.show(scratch, quick=asked.quick, full=asked.full)
+        if asked.only in (None, "changing"):
+            changing.show(quick=asked.quick)
         if asked.only in (None, "distributed"):
             distributed.show(scratch, quick=asked.quick)
     out.print()

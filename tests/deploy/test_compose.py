@@ -159,7 +159,7 @@ def test_a_worker_has_its_name_its_state_and_its_page(name):
 def test_our_commands_exist():
     """What the containers are told to run is a command, or a module, of this tree."""
     commands = get_command(app)
-    for name in ("topics", *WORKERS):
+    for name in ("topics", "board", *WORKERS):
         found = commands
         for word in SERVICES[name]["command"]:
             found = found.commands[word]

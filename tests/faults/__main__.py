@@ -16,12 +16,13 @@ from random import Random
 from rich.console import Console
 from rich.table import Table
 
+from makeweight.adapters.kafka.worker import CRASHED
 from tests.faults.floor import CAMPAIGN, day, stock
 from tests.faults.nemesis import FAULTS, HARMLESS, OTHER_VERSION, Scene, order_of, strike
 from tests.faults.reckoning import longest_wait, opened, percentile, reckon, recovery
 from tests.faults.sender import Sender
 from tests.support.broker import Broker, Cluster
-from tests.support.fleet import SESSION_SECONDS, Installation
+from tests.support.fleet import SESSION_SECONDS, SILENT, Installation
 
 EVENTS_AN_ORDER = 3.0  # roughly: revisions, facts, and what is said of stock
 CALM_SECONDS = 10  # before the first fault: the latency without any
@@ -81,6 +82,9 @@ def run(asked, broker, installation):
     result = reckon(installation, sender, one_code=not asked.other_version)
     if problem:
         result.violations.append(problem)
+    silent = scene.ended.count((CRASHED, SILENT))
+    if silent:
+        result.violations.append(f"{silent} workers ended by themselves and did not say why")
     broken = sum(w.total("makeweight_invariant_violations_total") for w in scene.team.values())
     if broken:
         result.violations.append(f"{broken:.0f} invariant violations counted by the workers themselves")

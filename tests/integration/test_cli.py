@@ -32,6 +32,7 @@ COMMANDS = (
     "serve",
     "publish",
     "stock",
+    "change",
     "replay",
     "profile",
     "explain",
@@ -267,6 +268,7 @@ def test_explain(shop):
     story = json.loads(run(shop, "explain", "O4", "--json").stdout)
     assert [(o["offer"], o["outcome"]) for o in story["offers"]] == [("week/tin", "near_miss")]
     assert "3.00 EUR short" in story["offers"][0]["says"]
+    assert story["offers"][0]["now"].startswith("No longer to be had")
     assert CUSTOMER not in told.stdout
     unknown = run(shop, "explain", "O9", "--state", str(state))
     assert unknown.exit_code == REFUSED

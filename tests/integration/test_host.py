@@ -1,6 +1,8 @@
 """The embedded host at its edges: one service to a directory, senders that go away, a disk that can't be written."""
 
 import json
+import resource
+import shutil
 import sqlite3
 import threading
 from datetime import UTC, datetime, timedelta
@@ -9,7 +11,7 @@ from random import Random
 import pytest
 
 from makeweight.adapters.documents.orders import read_one, read_stream
-from makeweight.adapters.local.database import DatabaseError
+from makeweight.adapters.local.database import FILE_NAME, DatabaseError
 from makeweight.adapters.local.host import Receipt
 from makeweight.adapters.local.intake import Intake, Limits, NotTaken
 from makeweight.bootstrap import Embedded, publish_files
@@ -132,6 +134,69 @@ def test_a_disk_that_fills_up(start):
     full.take_lines(events[40:], "day")
     other.take_lines(events[40:], "day")
     assert kept(full) == kept(other)
+
+
+def test_a_disk_that_fails_at_the_commit(start):
+    """The operating system refuses to write in the middle of it: nothing of the batch is there, and memory agrees.
+
+    Until then nothing was written: it is the commit that puts a batch on the disk.
+    """
+    events = [read_one(data, "day", n) for n, (_, data) in enumerate(day(Random(23), 120), 1)]
+    failing, other = start("failing"), start("other")
+    for service in (failing, other):
+        service.take_lines(events[:40], "day")
+    database(failing).execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    before, said = kept(failing), []
+    database(failing).set_trace_callback(said.append)
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (32_768, limits[1]))
+    try:
+        with pytest.raises(NotTaken, match="disk I/O error"):
+            failing.take_lines(events[40:], "day")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert "COMMIT" in said, "it failed before the commit"
+    database(failing).set_trace_callback(None)
+    assert kept(failing) == before
+    failing.take_lines(events[40:], "day")
+    other.take_lines(events[40:], "day")
+    assert kept(failing) == kept(other)
+
+
+def test_a_backup_brings_back_all_until_it_was_made(start, tmp_path):
+    """A copy of the file made while the service runs; the directory is lost; senders send again what came since."""
+    events = [read_one(data, "day", n) for n, (_, data) in enumerate(day(Random(24), 120), 1)]
+    lost, other = start("lost"), start("other")
+    for service in (lost, other):
+        service.take_lines(events[:40], "day")
+    (tmp_path / "copy").mkdir()
+    source, copy = (sqlite3.connect(tmp_path / name / FILE_NAME) for name in ("lost", "copy"))
+    source.backup(copy)
+    source.close()
+    copy.close()
+    lost.take_lines(events[40:80], "day")
+    lost.close()
+    shutil.rmtree(tmp_path / "lost")
+    again = Embedded(Settings(state=tmp_path / "copy"), lambda: NOW)
+    again.intake.start()
+    assert kept(again) == kept(other)
+    for service in (again, other):
+        service.take_lines(events[40:], "day")
+    assert kept(again) == kept(other)
+    again.close()
+
+
+def test_a_value_that_can_not_be_read_is_no_fault_of_the_event(start):
+    """Damage to the file is told as a disk that fails: no order is put aside for it, and none is acknowledged."""
+    service = start("damaged")
+    database(service).execute("UPDATE state SET body = '{' WHERE space = 'ledger.balances'")
+    service.host._stores["ledger"].forget()  # noqa: SLF001 - as after a restart
+    before = kept(service)
+    lines = [read_one(data, "day", n) for n, (_, data) in enumerate(day(Random(25), 10), 1)]
+    with pytest.raises(NotTaken, match=r"a value of ledger\.balances"):
+        service.take_lines(lines, "day")
+    assert kept(service) == before
+    assert service.intake.failed is not None
 
 
 @pytest.mark.parametrize("stage", ["desk", "ledger"])

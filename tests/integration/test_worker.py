@@ -213,5 +213,5 @@ def test_missing_topics_are_a_clear_error(installation, missing):
         future.result()
     worker = installation.worker(ready=False)
     assert worker.wait_end() != 0
-    assert f"topics are missing: {installation.names.topic(missing)}" in worker.log.read_text()
-    assert "makeweight topics apply" in worker.log.read_text()
+    assert f"topics are missing: {installation.names.topic(missing)}" in worker.told()
+    assert "makeweight topics apply" in worker.told()

@@ -15,7 +15,7 @@ import pytest
 from makeweight.adapters.kafka.stagehost import STEPS
 from makeweight.adapters.kafka.worker import CRASHED, LEAVE_SECONDS
 from tests.support.broker import Broker
-from tests.support.fleet import SESSION_SECONDS, Installation, check, unacknowledged_commits
+from tests.support.fleet import SESSION_SECONDS, SILENT, Installation, check, unacknowledged_commits
 from tests.support.week import day
 
 SLICE = 40  # events between two faults
@@ -112,7 +112,7 @@ def test_a_broker_that_stops_and_one_that_dies(tmp_path):
         while time.monotonic() < end:
             if worker.process.poll() is not None:
                 assert worker.process.returncode == CRASHED, worker.tail()
-                assert "Stalled" in worker.log.read_text(), worker.tail()
+                assert "Stalled" in worker.told(), worker.tail()
                 worker = installation.worker("one")
             with suppress(TimeoutError):
                 installation.quiet(10)
@@ -136,8 +136,10 @@ def test_a_worker_that_is_told_to_end_while_the_broker_is_away(tmp_path):
             broker.kill()
             time.sleep(1.5)
             told = time.monotonic()
-            assert worker.terminate() in (0, CRASHED), worker.tail()
+            code = worker.terminate()
+            assert code in (0, CRASHED), worker.tail()
             assert time.monotonic() - told < LEAVE_SECONDS + 4
+            assert (code == CRASHED) == (worker.reason() != SILENT), worker.tail()
             broker.start()
             installation.send(second)
             installation.worker("one")

@@ -59,10 +59,12 @@ def evening(folder: Path, orders: int = ORDERS, until: str = NINE) -> Evening:
 
 
 class Board:
-    """``makeweight board`` as a process; ``address`` once it listens."""
+    """``makeweight board`` as a process; ``address`` once it listens. On Kafka its directory is that of its copy."""
 
-    def __init__(self, state: Path, *arguments: str, **env: str) -> None:
-        command = [str(Path(sys.executable).with_name("makeweight")), "board", "--state", str(state), "--port", "0"]
+    def __init__(self, state: Path, *arguments: str, on_kafka: bool = False, **env: str) -> None:
+        where = "--copy" if on_kafka else "--state"
+        command = [str(Path(sys.executable).with_name("makeweight")), "board", where, str(state), "--port", "0"]
+        state.mkdir(parents=True, exist_ok=True)
         kept = {name: text for name, text in os.environ.items() if name in ("PATH", "HOME", "LANG")}
         self.log = state.parent / f"board-{time.monotonic_ns()}.log"
         with self.log.open("w") as log:

@@ -129,7 +129,13 @@ class Broker:
         self._config.write_text(server_properties(node, ports, str(self._directory / "data")))
         self._process: subprocess.Popen[bytes] | None = None
         alone = ["--standalone"] if len(ports) == 1 else []
-        self._tool("format", *alone, "-t", cluster or self.random_id(), "-c", str(self._config))
+        self._format = ("format", *alone, "-t", cluster or self.random_id(), "-c", str(self._config))
+        self._tool(*self._format)
+
+    def lose_disk(self) -> None:
+        """Everything that it kept is gone; it is down, and its next start is with an empty disk."""
+        shutil.rmtree(self._directory / "data")
+        self._tool(*self._format)
 
     def random_id(self) -> str:
         """An id for a cluster."""
@@ -238,6 +244,10 @@ class Cluster:
     def kill(self) -> None:
         """SIGKILL of the next one."""
         self._next().kill()
+
+    def lose_disk(self) -> None:
+        """Everything is gone of the one that was killed or stopped last."""
+        self._nodes[self._turn % len(self._nodes)].lose_disk()
 
     def stop(self) -> None:
         """SIGTERM of the next one."""

@@ -8,6 +8,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 from uuid import uuid4
 
@@ -32,6 +33,8 @@ from tests.support.week import CAMPAIGN, PUBLISHED, STOCK
 ROOT = Path(__file__).parents[2]
 SESSION_SECONDS = 6.0
 READY_SECONDS = 60
+SILENT = "it did not say"
+READY = 200  # what /health answers then
 
 
 class WorkerProcess:
@@ -40,6 +43,8 @@ class WorkerProcess:
     def __init__(self, settings, folder, name, extra=()):
         self.name, self.extra, self.port = name, extra, free_ports(1)[0]
         self.log = folder / f"{name}.log"
+        self.log.touch()
+        self.log_begins = self.log.stat().st_size  # one of the same name may have written before
         environment = {
             **os.environ,
             "MAKEWEIGHT_KAFKA": settings.kafka,
@@ -51,22 +56,39 @@ class WorkerProcess:
             "MAKEWEIGHT_PARTITIONS_OFFER": str(settings.partitions_offer),
             "MAKEWEIGHT_SESSION_SECONDS": str(SESSION_SECONDS),
         }
+        command = [sys.executable, "-m", "tests.support.worker", *extra]
+        # Through a pipe: where no file of the worker may grow any more, its log still says what it has to say.
         with self.log.open("ab") as log:
-            command = [sys.executable, "-m", "tests.support.worker", *extra]
-            self.process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=ROOT)
+            self.writer = subprocess.Popen(["/bin/cat"], stdin=subprocess.PIPE, stdout=log)
+        with self.writer.stdin as pipe:
+            self.process = subprocess.Popen(command, env=environment, stdout=pipe, stderr=pipe, cwd=ROOT)
 
     def wait_ready(self):
         """Return once /health says so; a worker that ends before fails, with its log."""
+        return self._wait_until(lambda: self.health()[0] == READY)
+
+    def wait_answer(self):
+        """Return once /health says anything."""
+        return self._wait_until(self.health)
+
+    def _wait_until(self, come):
         end = time.monotonic() + READY_SECONDS
         while time.monotonic() < end:
             if self.process.poll() is not None:
                 raise AssertionError(f"{self.name} ended with {self.process.returncode}:\n{self.tail()}")
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/health", timeout=1):
+            with suppress(urllib.error.URLError, TimeoutError, ConnectionError):
+                if come():
                     return self
-            except (urllib.error.URLError, TimeoutError, ConnectionError):
-                time.sleep(0.1)
-        raise AssertionError(f"{self.name} did not become ready:\n{self.tail()}")
+            time.sleep(0.1)
+        raise AssertionError(f"{self.name} did not come up:\n{self.tail()}")
+
+    def health(self):
+        """The code and the text of /health."""
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/health", timeout=5) as answer:
+                return answer.status, answer.read().decode()
+        except urllib.error.HTTPError as refusal:
+            return refusal.code, refusal.read().decode()
 
     def metrics(self):
         """What Prometheus would read: values by series, as text."""
@@ -78,15 +100,21 @@ class WorkerProcess:
         """A metric summed over its series."""
         return sum(number for series, number in self.metrics().items() if series.split("{")[0] == name)
 
+    def told(self):
+        """Its log, all of it if it has ended."""
+        if self.process.poll() is not None:
+            self.writer.wait(30)
+        return self.log.read_bytes()[self.log_begins :].decode(errors="replace")
+
     def tail(self, lines=40):
         """The end of its log, lines of single orders left out."""
-        text = self.log.read_text().splitlines()
+        text = self.told().splitlines()
         return "\n".join([x for x in text if '"event":"handled"' not in x][-lines:])
 
     def reason(self):
         """What it said last of why it ends."""
-        found = [x for x in self.log.read_text(errors="replace").splitlines() if "the worker ends: " in x]
-        return found[-1].split("the worker ends: ", 1)[1].split('"')[0] if found else "it did not say"
+        found = [x for x in self.told().splitlines() if "the worker ends: " in x]
+        return found[-1].split("the worker ends: ", 1)[1].split('"')[0] if found else SILENT
 
     def signal(self, number):
         """Send a signal."""
@@ -236,8 +264,8 @@ class Installation:
         """SIGKILL for every worker that still runs."""
         for worker in self.workers:
             if worker.process.poll() is None:
-                worker.process.kill()
-                worker.process.wait(30)
+                worker.kill()
+            worker.writer.wait(30)
 
     def close(self):
         """End the workers and remove the topics."""

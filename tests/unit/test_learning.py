@@ -81,6 +81,12 @@ def test_the_variance_of_days_is_found(variance):
     assert learnt(52, 500, variance).day_variance == pytest.approx(variance, rel=0.25)
 
 
+def test_chance_alone_is_no_variance_of_days():
+    """Drawn with NumPy: 2,000 Poisson days of 20 units, whose own noise is 0.05."""
+    counts = np.random.default_rng(3).poisson(20, 2000)
+    assert day_variance([(float(n), 20.0) for n in counts]) < 0.005
+
+
 def test_a_drift_over_months_is_no_variance_of_days():
     """Demand that doubles in a year: no day differs from the one before by more than chance."""
     days = [(500.0 * (1 + day / 364), 750.0) for day in range(365)]

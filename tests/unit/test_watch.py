@@ -258,3 +258,22 @@ def test_what_is_out_is_what_the_balances_say():
     balance, watch = shop.balance(), watched(shop)
     assert sum(out.units for out in watch.out.values()) == balance.reserved + balance.released
     assert {order for _, order in watch.out} >= {"A0", "A6", "A7"}
+
+
+def test_a_pause_is_no_slow_time():
+    """While an offer is paused nothing is asked of it: it says so, is not silent, and its burn is as it was."""
+    paused = [
+        document(gives()),
+        document(gives(paused=True), revision=2, effective=(PLACED + HOUR).isoformat()),
+        document(gives(), revision=3, effective=(PLACED + 7 * HOUR).isoformat()),
+    ]
+    shop = Shop(paused, {("week/tin", "TIN", "main"): 200})
+    placed(shop, 60)
+    placed(shop, 30, start=PLACED + HOUR, every=10 * MINUTE, name="P")
+    drawn = picture(shop, PLACED + 6 * HOUR)
+    assert of(drawn).state == "paused"
+    assert ("silent_offer", "week/tin") not in signals(drawn)
+    end = placed(shop, 30, start=PLACED + 7 * HOUR, name="B")
+    shown = of(picture(shop, end))
+    assert (shown.state, shown.granted_units) == ("live", 90)
+    assert shown.stock[0].burn_units_per_hour == pytest.approx(60, rel=0.05)

@@ -1,41 +1,84 @@
-"""Builds the board out of its parts: it reads a service's database and nothing else."""
+"""Builds the board out of its parts: it reads the service's database, or a copy of its topics, and nothing else."""
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 
-from makeweight.adapters.board.pulse import Looking, Pulse
+from makeweight.adapters.board.pulse import Looking, Pulse, Told
 from makeweight.adapters.board.server import application, serve
 from makeweight.adapters.hosting import Clock
+from makeweight.adapters.kafka.mirror import Mirror
+from makeweight.adapters.kafka.wire import Names
 from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.watching import Watching
 from makeweight.adapters.local.wave import Wave
 from makeweight.bootstrap import tune_collector, wall_clock
+from makeweight.bootstrap.kafka import broker_of
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.campaigns import SINCE_EVER
 from makeweight.domain.moments import Instant
+from makeweight.insight.profile import Profile
 from makeweight.settings import Settings
+
+END_SECONDS = 10
 
 
 def run_board(
-    settings: Settings, port: int, listening: Callable[[str, int], None], clock: Clock | None = wall_clock
+    settings: Settings,
+    port: int,
+    listening: Callable[[str, int], None],
+    clock: Clock | None = wall_clock,
+    profile: Profile | None = None,
+    *,
+    on_kafka: bool = False,
 ) -> None:
-    """Serve the board of a state directory until the process is told to end. ``OSError`` if it can't listen.
+    """Serve the board until the process is told to end. ``OSError`` if it can't listen.
 
-    Without a clock the picture is of the newest instant at which anything was handled: of a day that is long over, or
-    that is played faster than it was. ``DatabaseError`` where the directory holds no service state.
+    On Kafka the state directory is where the board keeps its copy of the topics. Without a clock the picture is of the
+    newest instant at which anything was handled: of a day that is long over, or that is played faster than it was.
+    ``DatabaseError`` where the directory holds no service state; ``KafkaProblem`` where it can't hold the copy.
     """
-    for_pulse, for_pages = (Reader(settings.state, read_campaign) for _ in range(2))
-    watching = Watching(for_pulse)
+    with _copying(settings) if on_kafka else nullcontext(lambda: Told(True, "")) as source:
+        for_pulse, for_pages = (Reader(settings.state, read_campaign) for _ in range(2))
 
-    def newest() -> Instant:
-        handled = watching.watch.handled_at
-        return handled if handled > SINCE_EVER else wall_clock()
+        def begin() -> tuple[Watching, Wave]:
+            return Watching(for_pulse, profile), Wave(for_pulse)
 
-    pulse = Pulse(Looking(watching, Wave(for_pulse), clock or newest).look)
-    token = settings.token.get_secret_value() if settings.token else None
+        pulse = Pulse(Looking(begin, lambda w: clock() if clock else _newest(w), for_pulse.generation, source).look)
+        token = settings.token.get_secret_value() if settings.token else None
+        try:
+            app = application(pulse, for_pages, token)
+            tune_collector()
+            serve(app, settings.host, port, listening)
+        finally:
+            for_pages.close()
+            for_pulse.close()
+
+
+def _newest(watching: Watching) -> Instant:
+    handled = watching.watch.handled_at
+    return handled if handled > SINCE_EVER else wall_clock()
+
+
+@contextmanager
+def _copying(settings: Settings) -> Iterator[Callable[[], Told]]:
+    """Keep the copy of the topics up to date beside the pages; what is yielded says how it fares."""
+    mirror, stop = Mirror(broker_of(settings), Names(settings.prefix), settings.state), threading.Event()
+    copying = threading.Thread(target=mirror.run, args=(stop,), name="mirror", daemon=True)
+    copying.start()
+
+    def source() -> Told:
+        if mirror.failed is not None:
+            return Told(True, f"The copy of the topics is no longer kept up: {mirror.failed}")
+        if mirror.caught_up:
+            return Told(True, "")
+        records = sum(mirror.lag().values())
+        return Told(
+            not records, f"{records:,} records behind the topics." if records else "The broker does not answer."
+        )
+
     try:
-        app = application(pulse, for_pages, token)
-        tune_collector()
-        serve(app, settings.host, port, listening)
+        yield source
     finally:
-        for_pages.close()
-        for_pulse.close()
+        stop.set()
+        copying.join(END_SECONDS)

@@ -19,6 +19,7 @@ from makeweight.cli import (
     ticket,
     worker,
 )
+from makeweight.cli.change import change
 from makeweight.cli.stock import stock
 from makeweight.cli.topics import topics
 
@@ -46,6 +47,7 @@ app.command(help=board.HELP)(board.board)
 app.add_typer(topics, name="topics")
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
+app.add_typer(change, name="change")
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=profile.HELP)(profile.profile)
 app.command(help=explain.HELP)(explain.explain)

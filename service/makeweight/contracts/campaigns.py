@@ -62,7 +62,25 @@ def read_campaign(document: Mapping[str, Any] | bytes) -> Campaign:
     found = list(islice(_contradictions(model), MAX_ERRORS))
     if found:
         raise DocumentError(found)
-    return _campaign(model, _window(model))
+    window = _window(model)
+    return _campaign(model, window, _ends(model, window))
+
+
+def _ends(model: CampaignDocument, window: Window) -> dict[str, Window]:
+    """The windows of offers that end before their campaign, by offer."""
+    found: dict[str, Window] = {}
+    for i, offer in enumerate(model.offers):
+        if offer.until is None:
+            continue
+        try:
+            end = instant_of(_local(offer.until), model.zone)
+        except ValueError as error:
+            raise DocumentError([Fault(("offers", i, "until"), str(error))]) from None
+        if not window.start < end <= window.end:
+            text = f"{offer.until} is not within the campaign's own window, {model.from_} to {model.until}"
+            raise DocumentError([Fault(("offers", i, "until"), text)])
+        found[offer.offer] = Window(window.start, end)
+    return found
 
 
 def _window(model: CampaignDocument) -> Window:
@@ -216,9 +234,9 @@ def _gift_faults(gives: Gives, gifts: dict[str, Gift]) -> Iterator[Place]:
             yield ("gives", "otherwise", i), text
 
 
-def _campaign(model: CampaignDocument, window: Window) -> Campaign:
+def _campaign(model: CampaignDocument, window: Window, ends: Mapping[str, Window]) -> Campaign:
     gifts = {g.gift: _gift(g, model) for g in model.gifts}
-    offers = tuple(_offer(model, offer, window, gifts) for offer in model.offers)
+    offers = tuple(_offer(model, offer, ends.get(offer.offer, window), gifts) for offer in model.offers)
     return Campaign(
         campaign=model.campaign,
         revision=model.revision,
@@ -232,6 +250,7 @@ def _campaign(model: CampaignDocument, window: Window) -> Campaign:
         published_by=model.published_by,
         gifts=gifts,
         classes=tuple(model.classes),
+        why=model.why,
     )
 
 
@@ -276,6 +295,7 @@ def _offer(document: CampaignDocument, model: OfferModel, window: Window, gifts:
         "window": window,
         "currency": document.currency,
         "zone": document.zone,
+        "paused": model.paused,
     }
     if model.prices is not None:
         scope = Scope(skus=frozenset(model.prices))

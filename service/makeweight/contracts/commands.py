@@ -23,6 +23,8 @@ def read_command(body: bytes) -> Command:
     if not isinstance(command, TakenDown):
         # None wanted, none found and none arrived are things to say; none received is not.
         _check_least(command.units, 0 if isinstance(command, Claim | Count | Arrival) else 1)
+    if isinstance(command, HandledGift) and not 0 <= command.packed <= command.units:
+        raise WireError("malformed", f"packed is {command.packed}; expected 0 to {command.units}, as many as units")
     if isinstance(command, Claim | HandledGift):
         return command
     if not isinstance(command, TakenDown) and command.units > MAX_UNITS:

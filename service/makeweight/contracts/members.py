@@ -178,6 +178,10 @@ class OfferModel(Document):
     """Countries for which the offer is made; an order whose country is not known is for none of them."""
     services: Annotated[list[Annotated[str, MinLen(1), MaxLen(200)]], MaxLen(50)] = Field(default_factory=list)
     """Carriage services with which the offer is made."""
+    until: LocalTime | None = None
+    """Exclusive; where the offer ends before its campaign does."""
+    paused: bool = False
+    """No order that is placed while this revision is in force can have it."""
     value_used: ValueUsed = "shared"
     """once: what earned one such offer does not count for the next."""
     top_up: bool = False
@@ -207,6 +211,9 @@ class CampaignDocument(Document):
     effective: AwareDatetime | None = None
     """When this revision takes effect, at least 10 s after it is published; left out: as soon as that."""
     published_by: Name = ""
+    """Who answers for this revision."""
+    why: Annotated[str, MaxLen(500)] = ""
+    """Why it differs from the one before."""
     classes: Annotated[list[OrderClass], MinLen(1)] = Field(default_factory=lambda: list(DEFAULT_CLASSES))
     """Classes of orders that take part."""
     ships_from: Country | Literal[""] = ""

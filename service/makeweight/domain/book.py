@@ -35,7 +35,8 @@ class Ladder:
 class Shelf:
     """All live offers that look at the same lines in the same way until the same instant.
 
-    ``leaves_out`` says whether the scope leaves out goods, ``top_up`` whether goods added after the end count.
+    ``leaves_out`` says whether the scope leaves out goods, ``top_up`` whether goods added after the end count, ``sure``
+    whether the one list of its scope is the one that it is found by, so that a line that finds it is in scope.
     """
 
     scope: Scope
@@ -43,6 +44,7 @@ class Shelf:
     end: Instant
     top_up: bool
     leaves_out: bool
+    sure: bool
     ladders: list[Ladder]
     priced: list[Offer]
 
@@ -54,11 +56,15 @@ class Live:
     that let a value count once.
     """
 
-    def __init__(self, open_campaigns: Iterable[Campaign], order_class: OrderClass = "retail") -> None:
+    def __init__(
+        self, open_campaigns: Iterable[Campaign], order_class: OrderClass = "retail", placed_at: Instant | None = None
+    ) -> None:
         campaigns = tuple(open_campaigns)
         self.order_class = order_class
         self.revisions = {c.campaign: c.revision for c in campaigns}
-        self.offers = {offer.key: offer for c in campaigns for offer in c.offers}
+        self.offers = {
+            offer.key: offer for c in campaigns for offer in c.offers if placed_at is None or offer.open_at(placed_at)
+        }
         self.conditional = frozenset(offer.key for offer in self.offers.values() if offer.conditional)
         self.used_once = any(offer.value_used == "once" for offer in self.offers.values())
         self._plans: dict[str, Plan] = {}
@@ -71,7 +77,9 @@ class Live:
         self._by_category: dict[str, list[Shelf]] = {}
         self.whole_order: list[Shelf] = []
         for (scope, before, end, top_up), offers in shelves.items():
-            self._put(Shelf(scope, before, end, top_up, scope.leaves_out, _ladders(offers), _priced(offers)))
+            lists = (scope.skus, scope.brands, scope.categories)
+            sure = not scope.leaves_out and sum(bool(one) for one in lists) == 1
+            self._put(Shelf(scope, before, end, top_up, scope.leaves_out, sure, _ladders(offers), _priced(offers)))
 
     def plan(self, offer: Offer) -> Plan:
         """Which gifts an offer may send, worked out once."""
@@ -114,7 +122,7 @@ class Live:
                     found = by_category if found is None else found + by_category
         if found is None:
             return []
-        held = [shelf for shelf in found if shelf.scope.holds(line)]
+        held = [shelf for shelf in found if shelf.sure or shelf.scope.holds(line)]
         if len(held) > 1 and len(line.categories) > 1:
             return list({id(shelf): shelf for shelf in held}.values())
         return held
@@ -147,7 +155,7 @@ class Book:
         for campaign in sorted(campaigns, key=lambda c: (c.campaign, c.revision)):
             self._revisions.setdefault(campaign.campaign, []).append(campaign)
         cuts = {m for c in self for m in (c.effective_at, c.window.start, c.window.end)}
-        self._cuts = sorted(cuts)
+        self._cuts = sorted(cuts | {offer.window.end for c in self for offer in c.offers})
         # Bounded by spans and published markets and classes: an order from anywhere else finds nothing live.
         self._live: dict[tuple[int, str, str, OrderClass], Live] = {}
         self._markets = {(market, c.currency, kind) for c in self for market in c.markets for kind in c.classes}
@@ -199,11 +207,11 @@ class Book:
         live = self._live.get(key)
         if live is None:
             found = _open(self.in_force(placed_at), placed_at, market, currency, order_class)
-            live = self._live[key] = Live(found, order_class)
+            live = self._live[key] = Live(found, order_class, placed_at)
         if pins and any(live.revisions.get(c) != r for c, r in pins.items() if self.get(c, r)):
             pinned = {c.campaign: c for c in self.in_force(placed_at)}
             pinned |= {c: kept for c, r in pins.items() if (kept := self.get(c, r))}
-            live = Live(_open(pinned.values(), placed_at, market, currency, order_class), order_class)
+            live = Live(_open(pinned.values(), placed_at, market, currency, order_class), order_class, placed_at)
         return live
 
 

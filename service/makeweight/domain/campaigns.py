@@ -222,7 +222,8 @@ class Offer:
 
     ``own_parcel`` are sites from which the gift may go alone; ``choice`` the gifts among which the customer may choose;
     ``only_to`` countries, ``services`` carriage services, none of them being any. ``expected_units`` decides nothing:
-    it is what the offer was planned to give, and what a silence is held against.
+    it is what the offer was planned to give, and what a silence is held against. ``window`` is the campaign's, or ends
+    before it; what is ``paused`` is open to no order.
     """
 
     key: str
@@ -263,6 +264,11 @@ class Offer:
     expected_units: int | None = None
     only_to: frozenset[str] = frozenset()
     services: frozenset[str] = frozenset()
+    paused: bool = False
+
+    def open_at(self, instant: Instant) -> bool:
+        """Whether an order that is placed at the instant can have it: within its window, and not while it is paused."""
+        return not self.paused and self.window.holds(instant)
 
     @property
     def conditional(self) -> bool:
@@ -295,3 +301,8 @@ class Campaign:
     published_by: str = ""
     gifts: Mapping[str, Gift] = field(default_factory=dict)
     classes: tuple[OrderClass, ...] = DEFAULT_CLASSES
+    why: str = ""
+
+    def offer(self, key: str) -> Offer | None:
+        """An offer of this revision by its name on the wire."""
+        return next((offer for offer in self.offers if offer.key == key), None)

@@ -27,7 +27,8 @@ class Claim:
     """'This order wants this many units of this offer': a level with a number (revision, step), not an increment.
 
     It carries all that decides, so the ledger never reads a campaign. No options: the offer gives a benefit and needs
-    no stock.
+    no stock. ``for_each``: an order of several times the threshold is given as much as several orders are. ``kept`` are
+    units that the goods that didn't come back still earn, None where none came back; for signals alone.
     """
 
     id: str
@@ -48,6 +49,8 @@ class Claim:
     worth: int = 0
     threshold: int = 0
     by: By = "total"
+    for_each: bool = False
+    kept: int | None = None
     kind: Literal["claim"] = "claim"
 
     @property
@@ -58,7 +61,10 @@ class Claim:
 
 @value
 class HandledGift:
-    """What the warehouse did with gift units of an order's grant."""
+    """What the warehouse did with gift units of an order's grant.
+
+    ``packed``: so many of the units that were put back had been packed; the others had only been on the floor.
+    """
 
     id: str
     order: str
@@ -68,6 +74,7 @@ class HandledGift:
     units: int
     happened: GiftHappened
     at: Instant
+    packed: int = 0
     kind: Literal["handled"] = "handled"
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from datetime import timedelta
 
+from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Offer
 from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.values import value
@@ -11,12 +12,14 @@ from makeweight.insight.runout import Burn, RunOut, dispersion, run_out
 from makeweight.planning.picture import Known, Limits
 from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of, instant_of_hour
 
+Span = tuple[Instant, Instant]
+
 
 @value
 class Opened:
     """The spans in which an offer could give, up to now, and their length in clock hours and in exposure hours."""
 
-    spans: list[tuple[Instant, Instant]]
+    spans: list[Span]
     hours: float
     exposure_hours: float
     profile: Profile
@@ -24,7 +27,7 @@ class Opened:
 
 def opened(watch: Watch, known: Known, offer: Offer, as_of: Instant) -> Opened:
     """When an offer was open, orders were known and there was something to give."""
-    spans, profile = _open_spans(watch, offer, as_of), known.profiles(offer.zone)
+    spans, profile = _open_spans(watch, known, offer, as_of), known.profiles(offer.zone)
     hours = sum(seconds_between(start, end) for start, end in spans) / HOUR_SECONDS
     return Opened(spans, hours, sum(profile.exposure_hours(start, end) for start, end in spans), profile)
 
@@ -41,25 +44,34 @@ def clock(
     return run_out(units_left, measured, given.profile, as_of, offer.window.end, limits.pull_down)
 
 
-def _open_spans(watch: Watch, offer: Offer, as_of: Instant) -> list[tuple[Instant, Instant]]:
+def _open_spans(watch: Watch, known: Known, offer: Offer, as_of: Instant) -> list[Span]:
     """The spans in which the offer was open, orders were known and there was something to give, up to ``as_of``."""
     first = min(watch.orders_by_hour, default=None)
     if first is None:
         return []
-    start = max(offer.window.start, instant_of_hour(first))
-    end = min(offer.window.end, as_of)
+    start, end = max(offer.window.start, instant_of_hour(first)), min(offer.window.end, as_of)
+    gone = [(out, back or end) for out, back in watch.spans_out.get(offer.key, [])]
     found = []
-    for gone, back in watch.spans_out.get(offer.key, []):
-        if start < gone:
-            found.append((start, min(gone, end)))
-        start = max(start, back or end)
+    for closed, again in sorted([*gone, *_paused(known.book, offer, end)]):
+        if start < closed:
+            found.append((start, min(closed, end)))
+        start = max(start, again)
     found.append((start, end))
     return [(one, other) for one, other in found if one < other]
 
 
-def _by_exposure(
-    by_hour: Mapping[int, int], spans: Iterable[tuple[Instant, Instant]], profile: Profile
-) -> list[tuple[int, float]]:
+def _paused(book: Book, offer: Offer, end: Instant) -> list[Span]:
+    """The spans in which the revision in force had the offer paused, or did not have it."""
+    revisions = sorted((c for c in book if c.campaign == offer.campaign), key=lambda c: (c.effective_at, c.revision))
+    ends = [later.effective_at for later in revisions[1:]] + [end]
+    return [
+        (revision.effective_at, until)
+        for revision, until in zip(revisions, ends, strict=True)
+        if (then := revision.offer(offer.key)) is None or then.paused
+    ]
+
+
+def _by_exposure(by_hour: Mapping[int, int], spans: Iterable[Span], profile: Profile) -> list[tuple[int, float]]:
     """Units and exposure of every whole hour of the spans; an hour that a span cuts says nothing of how units vary."""
     found = []
     for start, end in spans:

@@ -78,6 +78,8 @@ def _state(watch: Watch, offer: Offer, level: OfferLevel | None, now: Instant) -
         return "scheduled"
     if now >= offer.window.end:
         return "ended"
+    if offer.paused:
+        return "paused"
     if level is not None and level.exhausted_at is not None:
         return "exhausted"
     return "running_low" if offer.key in watch.low else "live"

@@ -20,7 +20,7 @@ from makeweight.insight.rates import wilson
 from makeweight.insight.runout import RunOut
 from makeweight.insight.tally import Tally
 
-OfferState = Literal["scheduled", "live", "running_low", "exhausted", "ended"]
+OfferState = Literal["scheduled", "live", "running_low", "exhausted", "paused", "ended"]
 SignalKind = Literal["silent_offer", "feed_gap", "demand_drop", "not_packed", "still_advertised"]
 HOURS_SHOWN = 24
 
@@ -158,15 +158,10 @@ class Picture:
 
 @value
 class Known:
-    """What a picture is made of, beside the watch: the campaigns, the totals, the levels and the profile of demand.
-
-    ``holds`` tells how many units an order holds of an offer: an entry that another writer's came before is void, and
-    what it seemed to grant is nobody's.
-    """
+    """What a picture is made of, beside the watch: the campaigns, the totals, the levels and the profile of demand."""
 
     book: Book
     tally: Tally
     levels: Sequence[OfferLevel]
     profiles: Callable[[str], Profile]  # by zone
     profile_learnt: bool
-    holds: Callable[[str, str], int]

@@ -1,6 +1,6 @@
 """The story of one order: what happened to it, and for every offer of its campaigns what came of it and why."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,13 +11,20 @@ from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
 from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, flipped, sentence
+from makeweight.domain.tickets import OfferLevel
+from makeweight.planning.still import still_to_be_had
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
 from makeweight.stages.desk.tickets import tickets
 
+Levels = Callable[[str], OfferLevel | None]
 
-def story(state: OrderState, entries: Iterable[DeskEntry], book: Book) -> dict[str, Any]:
-    """What ``explain`` prints: the order, its events, its offers with a sentence each, and its tickets."""
+
+def story(state: OrderState, entries: Iterable[DeskEntry], book: Book, levels: Levels) -> dict[str, Any]:
+    """What ``explain`` prints: the order, its events, its offers with a sentence each, and its tickets.
+
+    ``levels`` gives the latest level of an offer, for what is nearly earned: None where the ledger knows none.
+    """
     order = state.order
     return {
         "order": order.order,
@@ -27,7 +34,7 @@ def story(state: OrderState, entries: Iterable[DeskEntry], book: Book) -> dict[s
         "first_seen_at": state.first_at.isoformat(),
         "judged_by": state.evaluation.campaigns,
         "events": [_event(entry) for entry in entries],
-        "offers": _offers(state, book),
+        "offers": _offers(state, book, levels),
         "tickets": [
             {
                 "ticket": t.ticket,
@@ -73,16 +80,19 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
     return {"at": at, "what": what}
 
 
-def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
+def _offers(state: OrderState, book: Book, levels: Levels) -> list[dict[str, Any]]:
     order = state.order
-    said = {
+    said: dict[str, dict[str, Any]] = {
         t.offer: {"offer": t.offer, "outcome": t.outcome, "reason": t.reason, "says": t.sentence} for t in told(state)
     }
+    near = {j.offer: j.lines for j in state.evaluation.judgements if j.near_miss and not j.held_back}
     for campaign in _campaigns(state, book):
-        inside = campaign.window.holds(order.placed_at)
         for offer in campaign.offers:
             known = said.get(offer.key)
-            if known is None and not (inside and offer.kind in ("price", "reduction")):
+            if known is not None and offer.key in near:
+                now = still_to_be_had(order, offer, near[offer.key], levels(offer.key))
+                known = said[offer.key] = {**known, "now": now}
+            if known is None and not (offer.open_at(order.placed_at) and offer.kind in ("price", "reduction")):
                 said[offer.key] = {"offer": offer.key, "outcome": "declined", **_missed(state, book, campaign, offer)}
             elif known is not None and known["reason"] is Reason.NOT_WANTED and order.status != "cancelled":
                 why = _missed(state, book, campaign, offer)["says"]
@@ -110,11 +120,11 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
     order = state.order
     if order.status == "cancelled":
         return {"reason": Reason.CANCELLED, "says": sentence(Reason.CANCELLED, {})}
-    opening, asked = campaign.window, offer
+    opening, asked = offer.window, offer
     if order.order_class not in campaign.classes:
         reason, why = Reason.ORDER_CLASS, sentence(Reason.ORDER_CLASS, {"order_class": order.order_class})
-    elif not opening.holds(order.placed_at):
-        reason, why = Reason.OUTSIDE_WINDOW, sentence(Reason.OUTSIDE_WINDOW, {})
+    elif not offer.open_at(order.placed_at):
+        reason, why = Reason.OUTSIDE_WINDOW, _closed(campaign, offer, order.placed_at)
     else:
         judged = judge_one(order, offer, state.released_at)
         reason = judged.reason or Reason.BELOW_THRESHOLD
@@ -122,10 +132,17 @@ def _missed(state: OrderState, book: Book, campaign: Campaign, offer: Offer) -> 
             why = sentence(reason, {})
         else:
             why = explain_shortfall(judged, reason, order.currency)
-    if not opening.holds(order.placed_at):
+    if not offer.open_at(order.placed_at):
         opening, asked = _opening(book, campaign, offer, order.placed_at)
     change = nearest(order, asked, classes=campaign.classes, opening=opening, released_at=state.released_at)
     return {"reason": reason, "says": flipped(why, change.how if change else "")}
+
+
+def _closed(campaign: Campaign, offer: Offer, placed_at: datetime) -> str:
+    """Why an offer was open to no order at an instant, as a sentence."""
+    if campaign.window.holds(placed_at):
+        return "The offer was paused when the order was placed." if offer.paused else "The offer had ended by then."
+    return sentence(Reason.OUTSIDE_WINDOW, {})
 
 
 def _opening(book: Book, campaign: Campaign, offer: Offer, placed_at: datetime) -> tuple[Window, Offer]:
@@ -135,12 +152,14 @@ def _opening(book: Book, campaign: Campaign, offer: Offer, placed_at: datetime) 
     """
     revisions = [c for c in book if c.campaign == campaign.campaign]
     cuts = sorted({c.effective_at for c in revisions})
-    found = [(campaign.window, offer)]
+    found = [(offer.window, offer)]
     for start, end in zip(cuts, [*cuts[1:], datetime.max.replace(tzinfo=UTC)], strict=True):
         revision = max((c for c in revisions if c.effective_at <= start), key=lambda c: c.revision)
-        open_from, open_until = max(start, revision.window.start), min(end, revision.window.end)
-        asked = next((o for o in revision.offers if o.key == offer.key), None)
-        if asked is not None and open_from < open_until:
+        asked = revision.offer(offer.key)
+        if asked is None or asked.paused:
+            continue
+        open_from, open_until = max(start, asked.window.start), min(end, asked.window.end)
+        if open_from < open_until:
             found.append((Window(open_from, open_until), asked))
     if len(found) > 1:
         del found[0]

@@ -11,17 +11,18 @@ from makeweight.domain.tickets import Notice
 from makeweight.planning.picture import OfferPicture, Picture, Signal, StockPlace
 
 SHOWN_OF_A_KIND = 25  # on the page of all kinds; a kind's own page has them all
-_ORDER = ("act_now", "running_low", "exhausted", "live", "scheduled", "ended")
+_ORDER = ("act_now", "running_low", "exhausted", "paused", "live", "scheduled", "ended")
 _SIGN_OF = {
     "act_now": "stop",
     "exhausted": "stop",
     "running_low": "heed",
+    "paused": "wait",
     "live": "go",
     "scheduled": "wait",
     "ended": "over",
 }
 _NUMBER = ' class="number"'
-_LOUD = {"act_now": "stop", "exhausted": "stop", "running_low": "heed"}
+_LOUD = {"act_now": "stop", "exhausted": "stop", "running_low": "heed", "paused": "heed"}
 
 
 class Piece(NamedTuple):

@@ -7,13 +7,14 @@ import asyncio
 import time
 from collections.abc import Callable, Sequence
 from functools import cached_property
+from typing import NamedTuple
 
 from makeweight.adapters.board import cards
 from makeweight.adapters.board.cards import Piece
-from makeweight.adapters.hosting import Clock
 from makeweight.adapters.local.watching import Watching
 from makeweight.adapters.local.wave import Listed, Wave
 from makeweight.adapters.telemetry.logs import logger
+from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.picture import Picture
 
@@ -59,27 +60,51 @@ class Now:
     problem: str = ""
 
 
-class Looking:
-    """Reads what is new and draws the picture. Not for several threads at once."""
+class Told(NamedTuple):
+    """Of a database: whether a picture of it is whole, and what keeps it from being new."""
 
-    def __init__(self, watching: Watching, wave: Wave, clock: Clock) -> None:
-        self._watching, self._wave, self._clock = watching, wave, clock
-        self._rows = self._looks = 0
-        self._up_to_date = False
+    whole: bool
+    problem: str
+
+
+class Looking:
+    """Reads what is new and draws the picture. Not for several threads at once.
+
+    ``begin`` makes what reads the database from its beginning; it is made again where ``generation`` says that the
+    database was. ``source`` tells how the database itself fares.
+    """
+
+    def __init__(
+        self,
+        begin: Callable[[], tuple[Watching, Wave]],
+        clock: Callable[[Watching], Instant],
+        generation: Callable[[], int] = lambda: 0,
+        source: Callable[[], Told] = lambda: Told(True, ""),
+    ) -> None:
+        self._begin, self._clock, self._generation, self._source = begin, clock, generation, source
+        self._looks = 0
+        self._start()
+
+    def _start(self) -> None:
+        self._known, self._rows, self._up_to_date = self._generation(), 0, False
+        self._watching, self._wave = self._begin()
 
     def look(self) -> Now:
         """Take in what is new for a while; the picture of it once everything from before has been read."""
+        if self._generation() != self._known:
+            self._start()
         until = time.monotonic() + LOOK_SECONDS
         left = 1
         while left and time.monotonic() < until:
             left = self._watching.pull() + self._wave.pull()
             self._rows += left
-        self._up_to_date = self._up_to_date or not left
+        told = self._source()
+        self._up_to_date = self._up_to_date or (not left and told.whole)
         if not self._up_to_date:
-            return Now(None, self._rows)
+            return Now(None, self._rows, told.problem)
         self._looks += 1
-        picture = self._watching.picture(self._clock())
-        return Now(View(picture, list(self._wave.tickets()), self._looks), self._rows)
+        picture = self._watching.picture(self._clock(self._watching))
+        return Now(View(picture, list(self._wave.tickets()), self._looks), self._rows, told.problem)
 
 
 Show = Callable[[Now], None]

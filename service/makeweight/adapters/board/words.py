@@ -17,6 +17,7 @@ STATES = {
     "live": "Live",
     "running_low": "Running low",
     "exhausted": "Used up",
+    "paused": "Paused",
     "ended": "Ended",
 }
 RATES = {
@@ -115,6 +116,8 @@ def run_out(offer: OfferPicture, clock: RunOut | None, now: Instant) -> str:
         return "The offer is over."
     if offer.state == "scheduled":
         return f"It begins {at(offer.starts, now, offer.zone)}: nothing is asked for yet."
+    if offer.state == "paused":
+        return "Paused: no order can have it until it is resumed."
     if offer.left_units is None:
         return "Nothing limits it."
     if offer.left_units <= 0:

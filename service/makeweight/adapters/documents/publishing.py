@@ -5,7 +5,7 @@ it was placed. A revision that is published is never changed; the same document 
 """
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
 from makeweight.adapters.documents.campaigns import CampaignFile
@@ -13,8 +13,8 @@ from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.contracts.codec import canonical
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
+from makeweight.planning.changing import NOTICE
 
-NOTICE = timedelta(seconds=10)
 Document = Mapping[str, Any]
 Known = Mapping[tuple[str, int], Document]  # published documents by campaign and revision
 

@@ -23,6 +23,7 @@ from makeweight.contracts.topics import TOPICS, Topic
 from makeweight.domain.values import value
 
 SECONDS = 15
+ANSWER_SECONDS = 2.0  # for a gate, which asks again as long as it is wanted
 log = logging.getLogger("makeweight.kafka")
 
 
@@ -177,9 +178,9 @@ class Administration:
                 raise KafkaProblem(text + f"If all have one count, set {channels} to it; else make the topics anew")
 
     def identity(self, topic: str) -> str:
-        """What tells a topic from another one of the same name, made later or elsewhere."""
+        """What tells a topic from another of the same name. ``KafkaException`` if the broker doesn't say it soon."""
         if topic not in self._identities:
-            future = self._admin.describe_topics(TopicCollection([topic]), request_timeout=SECONDS)[topic]
+            future = self._admin.describe_topics(TopicCollection([topic]), request_timeout=ANSWER_SECONDS)[topic]
             self._identities[topic] = f"{topic}/{future.result().topic_id}"
         return self._identities[topic]
 

@@ -1,24 +1,28 @@
 """One stage on one partition: its state, kept in a SQLite file that is a cache of the stage's log.
 
 The file holds the state, where the fold stands in the log and where each input stands, all in one transaction. It may
-be lost at any time: the log has everything. So it is written without waiting for the disk.
+be lost at any time: the log has everything. So it is written without waiting for the disk, and a file that turns out to
+be damaged is deleted: the worker that read it ends, and the next gate folds the log.
 """
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from makeweight.adapters.hosting import Incoming
+from makeweight.adapters.kafka.logs import log
 from makeweight.adapters.kafka.wire import Record, entry_of
 from makeweight.adapters.local.counting import TALLY_TABLE, Counting
-from makeweight.adapters.local.store import STATE_TABLE, SqliteStore
+from makeweight.adapters.local.store import STATE_TABLE, Damaged, SqliteStore
 from makeweight.contracts.codec import Codec
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.stages.port import Message, Output, Space, Stage, Subject, Verdict, View
 
 T = TypeVar("T")
+P = ParamSpec("P")
 
 _SCHEMA = f"""
 CREATE TABLE meta (name TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
@@ -28,6 +32,7 @@ CREATE INDEX log_key ON log (key, position);
 {TALLY_TABLE};
 """
 SCHEMA_VERSION = "1"
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 @value
@@ -36,6 +41,21 @@ class NewEntry:
 
     key: str
     entry: Any
+
+
+def _of_its_file(method: Callable[Concatenate["Lane", P], T]) -> Callable[Concatenate["Lane", P], T]:
+    """A method that reads or writes the file: if that is damaged, it is deleted, and what was raised goes on."""
+
+    @wraps(method)
+    def watched(lane: "Lane", /, *args: P.args, **kwargs: P.kwargs) -> T:
+        try:
+            return method(lane, *args, **kwargs)
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, Damaged) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE:
+                lane.drop(error)
+            raise
+
+    return watched
 
 
 class Lane:
@@ -57,23 +77,33 @@ class Lane:
         self._path.parent.mkdir(parents=True, exist_ok=True)
         try:
             self._connect()
-        except sqlite3.DatabaseError:
-            self._drop_files()
+        except sqlite3.DatabaseError as error:
+            self.drop(error)
             self._connect()
         if self._meta("identity") != self._identity:
             self.reset()  # made by another version of the program, or beside another log
 
     def _connect(self) -> None:
         self._db = sqlite3.connect(self._path, isolation_level=None, check_same_thread=False)
+        try:
+            self._prepare()
+        except sqlite3.DatabaseError:
+            self._db.close()  # first: it removes a file by its name, which may be the next one's
+            raise
+        self._begin_memory()
+
+    def _prepare(self) -> None:
         self._db.execute("PRAGMA journal_mode=WAL")
         self._db.execute("PRAGMA synchronous=OFF")
         self._db.execute("PRAGMA cache_size=-16384")
+        told = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if told != "ok":
+            raise sqlite3.DatabaseError(told)
         if self._db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'meta'").fetchone() is None:
             for statement in _SCHEMA.split(";"):
                 if statement.strip():
                     self._db.execute(statement)
             self._db.execute("INSERT INTO meta VALUES ('identity', ?), ('log', '0')", (self._identity,))
-        self._begin_memory()
 
     def _begin_memory(self) -> None:
         self.store = SqliteStore(self._db, self.stage, self._entries)
@@ -91,9 +121,15 @@ class Lane:
 
     def reset(self) -> None:
         """Forget the file and start from nothing; the log is folded again."""
+        log.warning("%s is no cache of this log; it is made anew", self._path.name)
         self._db.close()
         self._drop_files()
         self._connect()
+
+    def drop(self, error: sqlite3.Error) -> None:
+        """Delete a file that can't be used. Its connection, if it is open, goes on with what is in no directory."""
+        log.error("%s is damaged (%s); it is deleted, and folded again from the log", self._path.name, error)
+        self._drop_files()
 
     def _drop_files(self) -> None:
         for suffix in ("", "-wal", "-shm"):
@@ -114,6 +150,7 @@ class Lane:
         self._subjects = {}
         self._changed = False
 
+    @_of_its_file
     def decide(self, one: Incoming, view: View) -> Verdict:
         """Decide an input and fold its entries into the open transaction."""
         verdict = self.stage.decide(self.store, Message(one.body, one.digest), view)
@@ -144,6 +181,7 @@ class Lane:
         if self._keeps_log and rows:
             self._db.executemany("INSERT INTO log VALUES (?, ?, ?)", rows)
 
+    @_of_its_file
     def take(self, records: Iterable[Record]) -> int:
         """Fold records of the log into the open transaction; what they change is said with the rest."""
         rows: list[tuple[int, str, bytes]] = []
@@ -174,6 +212,7 @@ class Lane:
         if self._db.in_transaction:
             self.undo()
 
+    @_of_its_file
     def say(self) -> list[Output]:
         """The current level of everything that the transaction touched; what the other stage waits for comes first."""
         said: dict[tuple[str, str], Output] = {}
@@ -182,6 +221,7 @@ class Lane:
                 said[output.channel, output.id] = output
         return list(said.values())
 
+    @_of_its_file
     def commit(self, inputs: dict[str, int]) -> None:
         """Commit the state with where the log and the inputs stand."""
         self.input_next |= inputs

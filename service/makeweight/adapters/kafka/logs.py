@@ -22,10 +22,11 @@ class Interrupted(RuntimeError):
     """The reader was told to end before it came to the end."""
 
 
-def reader(address: str, *, wait_ms: int = 10) -> Consumer:
+def reader(address: str, *, wait_ms: int = 10, ahead_bytes: int = FETCH_BYTES) -> Consumer:
     """A consumer that joins no group, commits nothing and fails where a position does not exist.
 
     ``wait_ms``: how long the broker waits with its answer at a log's end. Short finds the end sooner, long costs less.
+    ``ahead_bytes``: how much is fetched ahead of what is taken, and at most in one answer.
     """
     return Consumer(
         {
@@ -36,9 +37,9 @@ def reader(address: str, *, wait_ms: int = 10) -> Consumer:
             "enable.partition.eof": True,  # the end is what the broker says it is, not a number that was asked before
             "auto.offset.reset": "error",
             "isolation.level": "read_committed",
-            "fetch.max.bytes": FETCH_BYTES,
+            "fetch.max.bytes": ahead_bytes,
             "fetch.message.max.bytes": 8_388_608,
-            "queued.max.messages.kbytes": 65_536,
+            "queued.max.messages.kbytes": ahead_bytes // 1_024,
             "fetch.wait.max.ms": wait_ms,
             "reconnect.backoff.ms": 50,
             "reconnect.backoff.max.ms": 1_000,

@@ -21,10 +21,11 @@ One batch, five steps; nothing is produced before the whole batch is decided:
 import asyncio
 import threading
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from confluent_kafka import Consumer, KafkaException, TopicPartition
+from confluent_kafka import Consumer, KafkaError, KafkaException, TopicPartition
 
 from makeweight.adapters.hosting import DEFECTS, Clock, Incoming, Watcher, defect_code, defect_sentence
 from makeweight.adapters.kafka.lane import Lane
@@ -37,7 +38,9 @@ from makeweight.domain.claims import Tick
 from makeweight.domain.values import InvariantViolation, replaced, value
 from makeweight.stages.port import Message, Output, Stage, View
 
+T = TypeVar("T")
 STOP_SECONDS = 5.0
+ANSWER_SECONDS = 2.0  # for which one question waits; then it is asked again
 STEPS = ("decided", "logged", "believed", "said", "committed")
 
 
@@ -72,6 +75,14 @@ class Site:
 
 def _nothing(_step: str) -> None:
     """What follows a step, unless a test wants to see it."""
+
+
+class NoBeginning(RuntimeError):
+    """A log was cut, and no cache here has what stood before. No state can be folded from the rest."""
+
+    def __init__(self, topic: str, partition: int, begins: int) -> None:
+        text = "what stood before is gone, and no state can be folded without it. Bring it back from a copy, or start"
+        super().__init__(f"{topic} [{partition}] begins at {begins}: {text} a worker whose caches have it")
 
 
 class _Poison(Exception):
@@ -122,16 +133,26 @@ class StageHost:
     def _open(self, partitions: set[int], go_on: Callable[[], bool]) -> None:
         topic = self._site.names.log(self.stage.name)
         for partition in partitions - set(self.lanes):
-            identity = self._site.log_identity(topic)
+            identity = self._answer(partial(self._site.log_identity, topic), go_on)
             self.lanes[partition] = Lane(self.stage, partition, self._site.directory, identity)
         todo = {partition: self.lanes[partition] for partition in partitions}
         try:
             self._catch_up(topic, todo, go_on)
-        except LogGone:
-            # A file that is ahead of its log, or behind what the log still has, is no cache of it.
+        except LogGone as error:
+            log.error("%s: %s", self.stage.name, error)
             for lane in todo.values():
-                lane.reset()
+                self._compare(topic, lane, go_on)
             self._catch_up(topic, todo, go_on)
+
+    def _compare(self, topic: str, lane: Lane, go_on: Callable[[], bool]) -> None:
+        """Forget a file that is ahead of its log: it is no cache of it. ``NoBeginning`` where neither has it all."""
+        ask = partial(self._reader.get_watermark_offsets, TopicPartition(topic, lane.partition), ANSWER_SECONDS)
+        begins, end = self._answer(ask, go_on)
+        is_ahead = lane.log_next > end
+        if begins > (0 if is_ahead else lane.log_next):
+            raise NoBeginning(topic, lane.partition, begins)
+        if is_ahead:
+            lane.reset()
 
     def _catch_up(self, topic: str, lanes: dict[int, Lane], go_on: Callable[[], bool]) -> None:
         starts = {partition: lane.log_next for partition, lane in lanes.items()}
@@ -154,10 +175,21 @@ class StageHost:
                 self._void(lane)
                 self._gauges.restoring(self.stage.name, partition, folded, max(0, ends[partition] - lane.log_next))
 
+    def _answer(self, ask: Callable[[], T], go_on: Callable[[], bool]) -> T:
+        """What the broker answers, however long it takes; ``Interrupted`` as in reading."""
+        while go_on() and not self._closing.is_set():
+            try:
+                return ask()
+            except KafkaException as error:
+                if error.args[0].code() == KafkaError.UNKNOWN_TOPIC_OR_PART:
+                    raise
+                log.warning("the gate waits for the broker: %s", error)
+        raise Interrupted(self.stage.name)
+
     def _end(self, topic: str, partition: int) -> int:
         """The end of the log as far as is known: for the gauge alone."""
         try:
-            _, end = self._reader.get_watermark_offsets(TopicPartition(topic, partition), timeout=2)
+            _, end = self._reader.get_watermark_offsets(TopicPartition(topic, partition), timeout=ANSWER_SECONDS)
         except KafkaException:
             return 0
         return end

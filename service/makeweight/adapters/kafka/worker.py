@@ -5,7 +5,8 @@ What must hold here, each line shown by a test on a real broker:
 
 - nothing leaves an agent's loop as an exception: Faust would acknowledge the batch. What is unknown ends the process;
 - a message of another generation, or of a partition that is not open, is neither handled nor acknowledged;
-- the topics that the desk reads together are owned partition by partition together, or the worker does not start.
+- the topics that the desk reads together are owned partition by partition together, or the worker does not start;
+- a worker that ends otherwise than it was told to ends with code 70, and says why before it does.
 """
 
 import asyncio
@@ -40,6 +41,7 @@ TICK_SECONDS = 1
 LOOK_SECONDS = 5  # between two looks at whether every partition gets on
 END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
 LEAVE_SECONDS = 8.0  # for a worker that is told to end; whoever tells it often kills it after ten
+SAY_SECONDS = 1.0
 CRASHED = 70
 
 log = logging.getLogger("makeweight.worker")
@@ -57,6 +59,10 @@ class Plan:
     port: int
     directory: Path
     session_seconds: float = 15.0
+
+
+class NotEnded(RuntimeError):
+    """The worker was told to end, and something in it did not."""
 
 
 class NotCoPartitioned(RuntimeError):
@@ -187,6 +193,8 @@ class Worker:
 
     async def _second(self) -> None:
         """Send the time, and show where things stand."""
+        if self.follower.failed is not None:  # a worker without a batch would not see it
+            await self.crash(self.follower.failed)
         now = self._clock()
         for host in self.hosts.values():
             if host.generation is not None:
@@ -240,17 +248,34 @@ class Worker:
 
     async def crash(self, error: BaseException) -> None:
         """End the process, with nothing of what is under way acknowledged. Never returns."""
-        self.crashed = error
-        log.error("the worker ends: %s: %s", type(error).__name__, error, exc_info=error)
-        _exit_after(END_SECONDS)
+        self.ends(error)
+        self._exit_after(END_SECONDS)
         for host in self.hosts.values():
             host.end()
         await self.app.crash(error)
         await asyncio.Event().wait()
 
+    def ends(self, error: BaseException) -> None:
+        """Say why the worker ends: once, and what comes after follows from it. From any thread."""
+        if self.crashed is None:
+            self.crashed = error
+            log.error("the worker ends: %s: %s", type(error).__name__, error, exc_info=error)
+
     def leave(self) -> None:
         """Begin to end. A broker that doesn't answer can't hold it up: what is not committed comes again."""
-        _exit_after(LEAVE_SECONDS)
+        self._exit_after(LEAVE_SECONDS)
+
+    def _exit_after(self, seconds: float) -> None:
+        def end() -> None:
+            error = NotEnded(f"not done {seconds:.0f} s after it began to end; what is not committed comes again")
+            saying = threading.Thread(target=self.ends, args=(error,), daemon=True)
+            saying.start()
+            saying.join(SAY_SECONDS)  # whoever reads the log may have stopped reading, which must not hold it up
+            os._exit(CRASHED)
+
+        timer = threading.Timer(seconds, end)
+        timer.daemon = True
+        timer.start()
 
     async def stop(self) -> None:
         """Let go of everything; batches in flight have ended."""
@@ -274,18 +299,15 @@ class Worker:
         try:
             runner.execute_from_commandline()
         except SystemExit as end:
-            code = int(end.code or 0)
-        return CRASHED if self.crashed is not None else code
+            if end.code:
+                self.ends(end.__context__ or end)  # of what fails in Faust's own end the code is all that it says
+        except BaseException as error:  # noqa: BLE001 - whatever it is, it is said like any other reason
+            self.ends(error)
+        return 0 if self.crashed is None else CRASHED
 
 
 def _pairs(given: Any) -> list[tuple[str, bytes | None]]:
     return list(given.items()) if isinstance(given, dict) else list(given or ())
-
-
-def _exit_after(seconds: float) -> None:
-    timer = threading.Timer(seconds, os._exit, (CRASHED,))
-    timer.daemon = True
-    timer.start()
 
 
 class _App(faust.App):
@@ -302,5 +324,14 @@ class _App(faust.App):
 
     async def on_stop(self) -> None:
         self.worker.leave()
-        await super().on_stop()
-        await self.worker.stop()
+        try:
+            await super().on_stop()
+            await self.worker.stop()
+        except Exception as error:
+            self.worker.ends(error)
+            raise
+
+    def _crash(self, reason: BaseException) -> None:
+        # Whatever crashes in Faust marks the app so: a timer, a commit, its consumer's thread.
+        self.worker.ends(reason)
+        super()._crash(reason)

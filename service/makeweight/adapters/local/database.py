@@ -37,11 +37,12 @@ class DatabaseError(RuntimeError):
     """The database can't be used as it is; the message says what to do."""
 
 
-def connect(directory: Path, *, create: bool = True) -> sqlite3.Connection:
-    """Open the database of a state directory.
+def connect(directory: Path, *, create: bool = True, mirror: bool = False) -> sqlite3.Connection:
+    """Open the database of a state directory; ``mirror`` is said by what keeps a copy of topics there.
 
     WAL with synchronous=FULL: a commit is on the disk when it returns, and readers never wait for the writer.
-    ``DatabaseError`` if there is none and ``create`` is false, or another version of the program made it.
+    ``DatabaseError`` if there is none and ``create`` is false, another version of the program made it, or what may
+    write to it would write to a copy.
     """
     path = directory / FILE_NAME
     if not path.exists() and not create:
@@ -53,8 +54,12 @@ def connect(directory: Path, *, create: bool = True) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA cache_size=-65536")
         _set_up(connection, directory)
+        is_mirror = connection.execute("SELECT 1 FROM meta WHERE name = 'mirror:prefix'").fetchone()
     except (OSError, sqlite3.Error) as error:
         raise DatabaseError(f"{path} can't be opened: {error}") from None
+    if is_mirror and create and not mirror:
+        connection.close()
+        raise DatabaseError(f"{directory} holds a copy of Kafka's topics; a service needs a directory of its own")
     return connection
 
 

@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.codec import Codec, dumps
+from makeweight.contracts.problems import WireError
 from makeweight.domain.moments import Instant
 from makeweight.stages.port import Space, Stage
 
@@ -23,6 +24,11 @@ STATE_TABLE = """CREATE TABLE state (space TEXT NOT NULL, key TEXT NOT NULL, due
     PRIMARY KEY (space, key)) WITHOUT ROWID;
 CREATE INDEX state_due ON state (space, due) WHERE due IS NOT NULL"""
 
+
+class Damaged(sqlite3.DatabaseError):
+    """What the program itself wrote can't be read: no fault of the input that it is needed for."""
+
+
 LogReader = Callable[[str], Iterator[Any]]  # the entries of a key, in order
 
 
@@ -32,10 +38,12 @@ def due_text(at: Instant) -> str:
 
 
 class SqliteStore:
-    """The state of one stage."""
+    """The state of one stage, of which ``cached`` values are kept in memory between transactions."""
 
-    def __init__(self, connection: sqlite3.Connection, stage: Stage, read_log: LogReader) -> None:
-        self._db, self._stage, self._read_log = connection, stage, read_log
+    def __init__(
+        self, connection: sqlite3.Connection, stage: Stage, read_log: LogReader, cached: int = MAX_CACHED
+    ) -> None:
+        self._db, self._stage, self._read_log, self._cached = connection, stage, read_log, cached
         self._codecs: dict[str, Codec[Any]] = {space.name: Codec(space.kind) for space in stage.spaces}
         self._logged = {space.name for space in stage.spaces if space.logged}
         self._names = {space.name: f"{stage.name}.{space.name}" for space in stage.spaces}
@@ -48,8 +56,11 @@ class SqliteStore:
         at = (space.name, key)
         kept = self._cache.get(at)
         if kept is None:
-            kept = self._load(space, key)
-            if len(self._cache) >= MAX_CACHED:
+            try:
+                kept = self._load(space, key)
+            except WireError as error:
+                raise Damaged(f"a value of {self._names[space.name]}: {error.sentence}") from error
+            if len(self._cache) >= self._cached:
                 self._shrink()
             self._cache[at] = kept
         return None if kept is _GONE else cast("T", kept)
@@ -139,5 +150,5 @@ class SqliteStore:
             self._due_known |= dict.fromkeys(((name, row[0]) for row in rows), Instant.max)
 
     def _shrink(self) -> None:
-        for at in [at for at in self._cache if at not in self._dirty][: MAX_CACHED // 2]:
+        for at in [at for at in self._cache if at not in self._dirty][: self._cached // 2]:
             del self._cache[at]

@@ -19,6 +19,7 @@ from makeweight.planning.watch import Watch, hour_of, instant_of_hour
 
 CHUNK = 2_000  # rows of each log to a round
 LEARNS_FROM = timedelta(hours=48)
+USUAL_DAY_VARIANCE = 0.03  # relative, of whole days: what calibration on a retailer's year found (tests/calibration)
 
 
 class Watching:
@@ -66,7 +67,6 @@ class Watching:
             self._reader.levels(),
             lambda zone: self._profile or self._learnt(zone, history),
             learnt,
-            self._reader.holds,
         )
         return draw(self.watch, known, now, self._limits)
 
@@ -85,6 +85,6 @@ class Watching:
             # Learnt anew once an hour, and only the newest is kept.
             self._profiles = {key: kept for key, kept in self._profiles.items() if key[1] == last}
             hours = ((instant_of_hour(hour), count) for hour, count in self.watch.orders_by_hour.items())
-            profile = learn(hours, zone, history) if history else Profile.flat(zone)
+            profile = learn(hours, zone, history) if history else Profile.flat(zone, USUAL_DAY_VARIANCE)
             self._profiles[zone, last] = profile
         return profile

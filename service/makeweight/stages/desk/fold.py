@@ -117,12 +117,13 @@ def _changed(
     if not as_ordered:
         state, papers = floor.reviewed(state, at)
     tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    if tells or not as_ordered:
-        state = replaced(state, notices=notices(state, at, answered, as_ordered=as_ordered))
+    told = notices(state, at, answered, as_ordered=as_ordered) if tells or not as_ordered else state.notices
     if moved:
         contents = open_contents(state)
-        state = replaced(state, opened=opened_after(state, contents))
-        state = replaced(state, papers=papers_after(state, contents))
+        opened = opened_after(state, contents)
+        state = replaced(state, notices=told, opened=opened, papers=papers_after(state, opened, contents))
+    else:
+        state = replaced(state, notices=told)
     _keep(store, state)
     said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
     return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)
@@ -161,7 +162,7 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     event = entry.fact
     if event.event in state.facts:
         return []  # first in the log wins
-    frozen = list(state.frozen)
+    frozen, known = list(state.frozen), len(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     if at is None:
         at = len(frozen)
@@ -184,7 +185,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
-    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order))
+    moved = len(frozen) > known or event.happened in floor.LEAVING  # packing moves nothing off a paper or onto one
+    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order), moved=moved)
     return [*said, ("notices", entry.order, "" if _moved(store, state) else event.event)]
 
 

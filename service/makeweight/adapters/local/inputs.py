@@ -1,0 +1,151 @@
+"""What both stages took in, told from their two logs in one order, for a rehearsal.
+
+Each log has its order and neither knows the other's. An order's claim was settled after the order was judged, so stock
+that came before that settlement, and after the one before it, came in between.
+"""
+
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator
+from typing import Any, Literal, NamedTuple
+
+from makeweight.adapters.local.rehearsing import Rehearsal
+from makeweight.contracts.codec import Codec, parse_object
+from makeweight.contracts.messages import LEDGER_ENTRY
+from makeweight.domain.entries import Booked, Handled, Judged, Received, Reported
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import HappenedKind, Order
+from makeweight.domain.values import value
+
+Cause = tuple[str, str]  # an order and the revision at which it claimed
+_KIND = re.compile(rb'"kind":"([a-z_]+)"\}$')  # entries are written with their kind last
+_STOCK = (Received, Handled, Booked)
+
+
+@value
+class Snapshot:
+    """Of an entry of the desk, the order that was judged: a rehearsal judges it itself."""
+
+    order: Order
+    at: Instant
+    kind: Literal["judged"] = "judged"
+
+
+@value
+class _Fact:
+    happened: HappenedKind
+    at: Instant
+
+
+@value
+class Release:
+    """Of an entry of the desk, the warehouse's fact."""
+
+    order: str
+    fact: _Fact
+    kind: Literal["reported"] = "reported"
+
+
+_SNAPSHOT: Codec[Snapshot] = Codec(Snapshot)
+_RELEASE: Codec[Release] = Codec(Release)
+
+
+class Deskwork(NamedTuple):
+    """An entry of the desk that a rehearsal takes in, and what of the ledger's log follows from it."""
+
+    cause: Cause
+    entry: Snapshot | Judged | Release | Reported
+
+
+class Ledgerwork(NamedTuple):
+    """An entry of the ledger's log: stock to take in, or where an order's claim was settled."""
+
+    cause: Cause | None
+    entry: Any = None
+
+
+def take(rehearsal: Rehearsal, desk: Iterable[Deskwork], ledger: Iterable[Ledgerwork]) -> None:
+    """Let a rehearsal take in entries of both logs, each in its order."""
+    waiting = list(desk)
+    place = {one.cause: i for i, one in enumerate(waiting)}
+    done = 0
+    for row in ledger:
+        upto = place.get(row.cause, -1) if row.cause is not None else -1
+        for one in waiting[done : upto + 1]:
+            _take_desk(rehearsal, one.entry)
+        done = max(done, upto + 1)
+        if isinstance(row.entry, Received):
+            rehearsal.take_stock(row.entry.receipt, row.entry.at)
+        elif isinstance(row.entry, Handled | Booked):
+            rehearsal.take_stock(row.entry.command, row.entry.at)
+    for one in waiting[done:]:
+        _take_desk(rehearsal, one.entry)
+
+
+def _take_desk(rehearsal: Rehearsal, entry: Snapshot | Judged | Release | Reported) -> None:
+    if isinstance(entry, Snapshot | Judged):
+        rehearsal.take_order(entry.order, entry.at)
+    elif entry.fact.happened == "released":
+        rehearsal.released(entry.order, entry.fact.at)
+
+
+def of_entries(desk: Iterable[Any], ledger: Iterable[Any]) -> tuple[Iterator[Deskwork], Iterator[Ledgerwork]]:
+    """The same of entries that were read whole; those of several partitions are to be sorted by their instants."""
+    judged = (
+        Deskwork((e.order.order, str(e.order.revision)), e) if isinstance(e, Judged) else Deskwork((e.id, ""), e)
+        for e in desk
+        if isinstance(e, Judged | Reported)
+    )
+    rows = (Ledgerwork(None, e) if isinstance(e, _STOCK) else Ledgerwork(_cause(e.id)) for e in ledger)
+    return judged, rows
+
+
+def _cause(name: str) -> Cause | None:
+    """The order and revision of a settled claim, told by the id of its entry."""
+    parts = name.rsplit("/", 3)
+    return (parts[0], parts[3].partition(".")[0]) if len(parts) == 4 else None  # noqa: PLR2004 - the parts of the id
+
+
+class Logs:
+    """The two logs of an embedded service's database, read on from where they were left."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+        self._after = {"desk": 0, "ledger": 0}
+
+    def read_on(self, rehearsal: Rehearsal) -> None:
+        """Let a rehearsal take in what has been logged since the last call."""
+        self._db.execute("BEGIN")  # both logs as of the same commit
+        try:
+            desk, ledger = self._rows("desk"), self._rows("ledger")
+        finally:
+            self._db.execute("COMMIT")
+        take(rehearsal, self._desk(desk), self._ledger(ledger))
+        for stage, rows in (("desk", desk), ("ledger", ledger)):
+            if rows:
+                self._after[stage] = rows[-1][0]
+
+    def _rows(self, stage: str) -> list[Any]:
+        query = f"SELECT position, id, body FROM {stage}_log WHERE position > ? ORDER BY position"  # noqa: S608
+        return self._db.execute(query, (self._after[stage],)).fetchall()
+
+    def _desk(self, rows: list[Any]) -> Iterator[Deskwork]:
+        for _, name, body in rows:
+            kind = _kind(body)
+            if kind == "judged":
+                snapshot = _SNAPSHOT.loads(body)
+                yield Deskwork((snapshot.order.order, str(snapshot.order.revision)), snapshot)
+            elif kind == "reported":
+                yield Deskwork((name, ""), _RELEASE.loads(body))
+
+    def _ledger(self, rows: list[Any]) -> Iterator[Ledgerwork]:
+        for _, name, body in rows:
+            if _kind(body) in ("received", "handled", "booked"):
+                yield Ledgerwork(None, LEDGER_ENTRY.loads(body))
+            else:
+                yield Ledgerwork(_cause(name))
+
+
+def _kind(body: bytes) -> str:
+    found = _KIND.search(body[-40:])
+    return found[1].decode() if found else str(parse_object(body)["kind"])

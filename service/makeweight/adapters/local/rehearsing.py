@@ -1,0 +1,321 @@
+"""The day so far once more, as far as a change of a campaign touches it.
+
+A rehearsal takes in what both stages took in, in its order, and keeps for each offer how its ledger stood at marks on
+the way. What a change does is then found from the mark before the first order that it judges: the events of the orders
+that ever met a touched offer are judged again, and their claims settled by the ledger's own functions; nothing else is
+looked at. Touched are the offers that change, those of their groups, those that use value up together, and those that
+stock is moved to.
+
+The desk's part is its own choice and claims without tickets and notices. What the warehouse did with a gift counts as
+far as the order has that gift: nobody would have packed what no ticket had carried.
+"""
+
+from array import array
+from bisect import bisect_left, bisect_right
+from collections.abc import Collection, Iterable
+from typing import Any, NamedTuple
+
+from makeweight.adapters.local.books import GIVEN, Books, Caps, Chosen, Kept, Layer, Stock, standing_of
+from makeweight.domain.book import Book, Live
+from makeweight.domain.campaigns import Campaign
+from makeweight.domain.claims import HandledGift, Transfer, TransferIn
+from makeweight.domain.moments import Instant
+from makeweight.domain.orders import Order
+from makeweight.domain.qualify import Evaluation
+from makeweight.domain.values import replaced
+from makeweight.planning.differing import (
+    Difference,
+    Figures,
+    OfferChange,
+    OrderChange,
+    Standing,
+    caps_alone,
+    touched_by,
+    worth_the_same,
+)
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, SEPARATOR
+
+MARK_EVERY = 1_000  # inputs: a change re-runs at most so many that it does not touch
+
+
+class Rehearsal:
+    """What both stages took in, and how each offer's ledger stood along the way."""
+
+    def __init__(self, book: Book, mark_every: int = MARK_EVERY) -> None:
+        self.book, self._mark_every = book, mark_every
+        self._books = Books({})
+        self._bodies: list[Order | Stock] = []
+        self._ats: list[Instant] = []
+        self._snapshots: dict[str, list[int]] = {}
+        self._met: dict[str, tuple[str, ...]] = {}
+        self._touching: dict[str, array[int]] = {}
+        self._stock: dict[str, array[int]] = {}
+        self._sent: set[tuple[str, str]] = set()
+        self._released: dict[str, tuple[int, Instant]] = {}
+        self._chosen: dict[int, Chosen] = {}
+        self._had: dict[int, bool] = {}
+        self._marks = [0]
+        self._layers: dict[str, list[tuple[int, Layer]]] = {}
+        self._figures: dict[str, Figures] = {}
+
+    def __len__(self) -> int:
+        """How many inputs were taken in."""
+        return len(self._bodies)
+
+    @property
+    def newest(self) -> Instant | None:
+        """When the latest order was placed."""
+        placed = (body.placed_at for body in self._bodies if isinstance(body, Order))
+        return max(placed, default=None)
+
+    # --- taking in
+
+    def take_order(self, event: Order, at: Instant) -> None:
+        """An order's snapshot that the desk has judged, at the instant at which it did."""
+        position = self._next(event, at)
+        self._snapshots.setdefault(event.order, []).append(position)
+        known = self._met.get(event.order, ())
+        chosen = self._books.judge(
+            event, self._live(self.book, event), known, at, released_at=self._released_before(event.order, position)
+        )
+        if not known and not chosen.met:
+            return
+        self._chosen[position] = chosen
+        self._met[event.order] = every = tuple(dict.fromkeys([*known, *chosen.met]))
+        for offer in every:
+            self._touching.setdefault(offer, array("L")).append(position)
+            self._figures.pop(offer, None)
+
+    def take_stock(self, body: Stock, at: Instant) -> None:
+        """Stock that came in, what people said of it, or what the warehouse did with an order's gift."""
+        if isinstance(body, TransferIn):
+            return  # it follows from the transfer
+        position = self._next(body, at)
+        self._stock.setdefault(body.offer, array("L")).append(position)
+        if isinstance(body, Transfer) and body.to_offer != body.offer:
+            self._sent.add((body.offer, body.to_offer))
+        if isinstance(body, HandledGift):
+            self._had[position] = self._has(self._books, body)
+        self._figures.pop(body.offer, None)
+        for half in self._books.settle(body, at):
+            self._figures.pop(half.offer, None)
+            if half.offer != body.offer:
+                self._stock.setdefault(half.offer, array("L")).append(len(self._bodies))
+                self._bodies.append(half)
+                self._ats.append(self._ats[-1])
+
+    def released(self, order: str, at: Instant) -> None:
+        """The first ticket of an order went to the floor."""
+        self._released.setdefault(order, (len(self._bodies), at))
+
+    def _next(self, body: Order | Stock, at: Instant) -> int:
+        position = len(self._bodies)
+        if position - self._marks[-1] >= self._mark_every:
+            self._mark(position)
+        at = max(at, self._ats[-1]) if self._ats else at
+        self._bodies.append(body)
+        self._ats.append(at)
+        self._keep_time(position)
+        return position
+
+    def _mark(self, position: int) -> None:
+        self._marks.append(position)
+        for offer, store in self._books.stores.items():
+            if store.touched:
+                self._layers.setdefault(offer, []).append((position, store.taken()))
+
+    def _released_before(self, order: str, position: int) -> Instant | None:
+        at, when = self._released.get(order, (position, None))
+        return when if at <= position else None
+
+    def _keep_time(self, position: int) -> None:
+        """Payments that are due when an input comes."""
+        now = self._ats[position]
+        found = self._books.due(now)
+        for order in found[1] if found is not None else ():
+            offers = self._met.get(order, ())
+            self.lapse(self._books, order, position, self.book, offers)
+            for offer in offers:
+                self._figures.pop(offer, None)
+
+    def lapse(self, books: Books, order: str, position: int, book: Book, offers: Collection[str]) -> None:
+        """What an order was not paid for in time, as it was noticed when an input came."""
+        snapshots = self._snapshots[order]
+        event = self._bodies[snapshots[bisect_left(snapshots, position) - 1]]
+        assert isinstance(event, Order)
+        books.lapse(event, self._live(book, event), offers, self._ats[position])
+
+    @staticmethod
+    def _live(book: Book, event: Order) -> Live:
+        return book.live(event.placed_at, event.market, event.currency, None, event.order_class)
+
+    @staticmethod
+    def _has(books: Books, fact: HandledGift) -> bool:
+        """Whether the order has, at that site, the gift that a fact is about."""
+        state = books.claim_of(fact.offer, fact.order)
+        return state is not None and (state.gift, state.site) == (fact.gift, fact.site) and state.held >= fact.units
+
+    # --- what a change would make of it
+
+    def figures(self, offer: str) -> Figures:
+        """What an offer has come to."""
+        known = self._figures.get(offer)
+        if known is None:
+            store = self._books.stores.get(offer)
+            known = Figures()
+            if store is not None:
+                orders = {s.claim.order for s in store.values(CLAIMS).values()} | store.values(GIVEN).keys()
+                known = _sum(standing_of(store, offer, order) for order in orders)
+                known = replaced(known, free_units=_free(store))
+            self._figures[offer] = known
+        return known
+
+    def difference(self, changed: Campaign, since: Instant) -> Difference:
+        """What had come of it with a revision in force since an instant; it must be its campaign's highest."""
+        touched, wider = touched_by(self.book, changed, since)
+        scope = self._closure(touched, changed)
+        revisions = [c for c in self.book if (c.campaign, c.revision) != (changed.campaign, changed.revision)]
+        book = _only([*revisions, replaced(changed, effective_at=since)], scope)
+        snapshots = {p for offer in scope for p in self._touching.get(offer, ())}
+        if wider:
+            snapshots |= {p for p, b in enumerate(self._bodies) if isinstance(b, Order) and b.placed_at >= since}
+        judged = (p for p in snapshots if self._bodies[p].placed_at >= since)  # type: ignore[union-attr]
+        start = min(judged, default=None)
+        if start is None:
+            unchanged = [OfferChange(offer, self.figures(offer), self.figures(offer)) for offer in sorted(scope)]
+            return Difference(unchanged, [], 0)
+        mark = self._marks[bisect_right(self._marks, start) - 1]
+        stock = {p for offer in scope for p in self._stock.get(offer, ())}
+        positions = sorted(p for p in snapshots | stock if p >= mark)
+        anew = Anew(since, caps_alone(self.book, changed, since), self._same(changed, scope, since))
+        books = _Again(self, book, scope, mark, anew)
+        for position in positions:
+            books.take(position)
+        books.keep_time(len(self._bodies) - 1)
+        return self._compared(books.books, scope, mark, len(positions))
+
+    def first_after(self, instant: Instant) -> int:
+        """The first input at or after an instant."""
+        return bisect_left(self._ats, instant)
+
+    def _same(self, changed: Campaign, scope: Collection[str], since: Instant) -> bool:
+        """Whether what orders were worth to the offers of groups, or that use value up, is what they are worth now."""
+        every = [o for c in [*self.book, changed] for o in c.offers if o.key in scope]
+        kept = all((o.group is not None or o.value_used == "once") and o.paid_within_days is None for o in every)
+        return kept and worth_the_same(self.book, changed, since)
+
+    def take_again(self, books: Books, position: int, book: Book, scope: Collection[str], anew: "Anew") -> None:
+        """Take in an input into other books, with other campaigns."""
+        body, at = self._bodies[position], self._ats[position]
+        if isinstance(body, Order):
+            chosen = self._chosen.get(position)
+            counts: Caps | None = {} if body.placed_at < anew.since else anew.caps
+            if chosen is None or counts is None or not books.choose_again(body, chosen, scope, counts, at):
+                live, worth = self._live(book, body), None
+                if anew.same_worth and chosen is not None and all(line.added_at is None for line in body.lines):
+                    worth = Evaluation({}, [j for j in chosen.among if j.offer in live.offers])
+                released_at = self._released_before(body.order, position)
+                books.judge(body, live, scope, at, released_at=released_at, evaluation=worth)
+        elif isinstance(body, TransferIn):
+            if body.from_offer not in scope:  # else it follows from what the other offer sends
+                books.settle(body, at)
+        elif not isinstance(body, HandledGift) or self._has(books, body) == self._had[position]:
+            books.settle(body, at)
+
+    def at(self, offer: str, mark: int) -> Kept:
+        """The ledger of an offer as it stood at a mark."""
+        values: dict[str, dict[str, Any]] = {}
+        for position, layer in self._layers.get(offer, ()):
+            if position > mark:
+                break
+            for space, kept in layer.items():
+                values.setdefault(space, {}).update(kept)
+        store = Kept()
+        store.fill({space: {k: v for k, v in kept.items() if v is not None} for space, kept in values.items()})
+        return store
+
+    def _compared(self, books: Books, scope: Collection[str], mark: int, rerun: int) -> Difference:
+        offers, orders = [], []
+        for offer in sorted(scope):
+            before = after = self.figures(offer)
+            base, other = self._books.of(offer), books.of(offer)
+            touched = [*base.touched, *other.touched]
+            for position, layer in self._layers.get(offer, ()):
+                if position > mark:
+                    touched += [(space, name) for space, kept in layer.items() for name in kept]
+            names = {n.partition(SEPARATOR)[2] for space, n in touched if space == CLAIMS.name}
+            names |= {name for space, name in touched if space == GIVEN.name}
+            for order in sorted(names):
+                was, now = standing_of(base, offer, order), standing_of(other, offer, order)
+                if was != now:
+                    orders.append(OrderChange(order, offer, was, now))
+                    after = after.plus(was, -1).plus(now, 1)
+            offers.append(OfferChange(offer, before, replaced(after, free_units=_free(other))))
+        return Difference(offers, orders, rerun)
+
+    def _closure(self, touched: Iterable[str], changed: Campaign) -> frozenset[str]:
+        """The offers that a change reaches: through groups, value that counts once, and stock that is moved."""
+        every = [offer for c in [*self.book, changed] for offer in c.offers]
+        reached, grown = set[str](), set(touched)
+        while grown:
+            reached |= grown
+            groups = {o.group for o in every if o.key in reached and o.group is not None}
+            once = any(o.value_used == "once" for o in every if o.key in reached)
+            near = {o.key for o in every if o.group in groups or (once and o.value_used == "once")}
+            near |= {to for source, to in self._sent if source in reached}
+            grown = near - reached
+        return frozenset(reached)
+
+
+class Anew(NamedTuple):
+    """What has to be found anew of orders that are placed since an instant, and what is known from before.
+
+    ``caps`` are the offers whose caps differ, where nothing else does: orders choose as they did. ``same_worth``: what
+    they are worth to each touched offer is the same, as far as it is open to them.
+    """
+
+    since: Instant
+    caps: Caps | None
+    same_worth: bool
+
+
+class _Again:
+    """The part of a rehearsal that a change touches, once more from a mark on."""
+
+    def __init__(self, day: Rehearsal, book: Book, scope: Collection[str], mark: int, anew: Anew) -> None:
+        self._day, self._book, self._scope, self._position = day, book, scope, mark - 1
+        self._anew = anew
+        self.books = Books({offer: day.at(offer, mark) for offer in scope}, self._noticed)
+
+    def _noticed(self, pay_by: Instant) -> int:
+        """The input at which it is noticed that the time to pay has passed: the first after that, and yet to come."""
+        return max(self._day.first_after(pay_by), self._position + 1)
+
+    def keep_time(self, position: int) -> None:
+        """Payments that were due when an input came."""
+        while (found := self.books.due(position)) is not None:
+            self._position, orders = found
+            for order in orders:
+                self._day.lapse(self.books, order, self._position, self._book, self._scope)
+
+    def take(self, position: int) -> None:
+        """Take in an input once more."""
+        self.keep_time(position)
+        self._position = position
+        self._day.take_again(self.books, position, self._book, self._scope, self._anew)
+
+
+def _sum(standings: Iterable[Standing | None]) -> Figures:
+    found = Figures()
+    for standing in standings:
+        found = found.plus(standing, 1)
+    return found
+
+
+def _free(store: Kept) -> dict[str, int]:
+    return {f"{b.gift}/{b.site}": b.free for _, b in sorted(store.values(BALANCES).items())}
+
+
+def _only(campaigns: Iterable[Campaign], scope: Collection[str]) -> Book:
+    """The campaigns with some of their offers alone."""
+    return Book(replaced(c, offers=tuple(o for o in c.offers if o.key in scope)) for c in campaigns)

@@ -1,0 +1,190 @@
+"""Builds what changes an offer of a running service, and tells beforehand what it would come to, on either runtime."""
+
+from collections.abc import Callable
+from dataclasses import field
+from pathlib import Path
+
+from makeweight.adapters.documents.campaigns import CampaignFile
+from makeweight.adapters.documents.publishing import Document, Published
+from makeweight.adapters.hosting import Clock
+from makeweight.adapters.kafka.logs import reader as topic_reader
+from makeweight.adapters.kafka.outbox import Outbox
+from makeweight.adapters.kafka.publishing import publish as publish_on_topic
+from makeweight.adapters.kafka.publishing import published_documents
+from makeweight.adapters.kafka.reading import Progress, TopicReader
+from makeweight.adapters.kafka.wire import Names
+from makeweight.adapters.local.database import connect
+from makeweight.adapters.local.inputs import Logs, of_entries, take
+from makeweight.adapters.local.publishing import publish
+from makeweight.adapters.local.rehearsing import Rehearsal
+from makeweight.bootstrap import wall_clock
+from makeweight.bootstrap.kafka import administration, broker_of
+from makeweight.contracts.campaigns import read_campaign
+from makeweight.contracts.codec import dumps, parse_object
+from makeweight.contracts.problems import nearest
+from makeweight.domain.book import Book
+from makeweight.domain.moments import Instant
+from makeweight.domain.values import value
+from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, correct, revise
+from makeweight.planning.differing import Difference, OrderChange
+from makeweight.settings import Settings
+
+Documents = dict[tuple[str, int], Document]
+Reviser = Callable[[Document, Instant], Revision]  # of the latest document, at an instant
+
+
+@value
+class Preview:
+    """What a change would come to, before anything is published.
+
+    ``newest`` is when the latest order that is known was placed. Where that lies before ``revision.counts_from``, the
+    change reaches no order that is known: figures are those so far, and nothing is guessed of what is to come.
+    ``owed`` are orders that are newly owed by a change in the customer's favour that counts from an instant that has
+    passed; ``refused`` says why the change can't be published as it is. ``again`` makes the revision once more when it
+    is published. Without a rehearsal there is no ``difference``.
+    """
+
+    revision: Revision
+    again: Reviser
+    difference: Difference | None = None
+    newest: Instant | None = None
+    owed: list[OrderChange] = field(default_factory=list)
+    refused: str | None = None
+
+
+class Changes:
+    """The embedded service's campaigns, and a rehearsal of its orders that is kept up with its logs.
+
+    ``mirror`` is a database with the logs of a distributed service, to rehearse from; its changes go to the topics.
+    A ``Rehearsal`` is for one thread at a time, and so is this.
+    """
+
+    def __init__(self, settings: Settings, clock: Clock = wall_clock, mirror: Path | None = None) -> None:
+        self._settings, self._clock = settings, clock
+        self._on_kafka = mirror is not None
+        self._db = connect(mirror or settings.state, create=False)
+        self._logs = Logs(self._db)
+        self._rehearsal = Rehearsal(Book())
+
+    def keep_up(self) -> None:
+        """Take in what has been logged since the last call: the first time all of it, which takes its time."""
+        self._rehearsal.book = _book(self._documents())
+        self._logs.read_on(self._rehearsal)
+
+    def preview(self, change: Change | Correction, *, rehearse: bool = True) -> Preview:
+        """What a change would come to, by all that is logged. ``ChangeRefused`` if it can't be made at all."""
+        again = _reviser(change)
+        revision = again(_latest(self._documents(), change.campaign), self._clock())
+        if not rehearse:
+            return _unrehearsed(revision, again)
+        self.keep_up()
+        return _previewed(self._rehearsal, revision, again)
+
+    def publish(self, preview: Preview) -> Published:
+        """Publish what was previewed; ``ChangeRefused`` if it is refused, or others have published meanwhile."""
+        if self._on_kafka:
+            return publish_distributed(self._settings, preview, self._clock)
+        now = self._clock()
+        return publish(self._db, [_file(preview, self._documents(), now)], [], now)[0]
+
+    def _documents(self) -> Documents:
+        rows = self._db.execute("SELECT campaign, revision, body FROM campaigns")
+        return {(name, revision): parse_object(body) for name, revision, body in rows}
+
+    def close(self) -> None:
+        """Close the database."""
+        self._db.close()
+
+
+def preview_distributed(
+    settings: Settings,
+    change: Change | Correction,
+    clock: Clock = wall_clock,
+    progress: Progress | None = None,
+    *,
+    rehearse: bool = True,
+) -> Preview:
+    """What a change would come to on the distributed service, read from its topics."""
+    consumer = topic_reader(broker_of(settings))
+    try:
+        administration(settings).check()
+        names = Names(settings.prefix)
+        documents = published_documents(consumer, names)
+        again = _reviser(change)
+        revision = again(_latest(documents, change.campaign), clock())
+        if not rehearse:
+            return _unrehearsed(revision, again)
+        source = TopicReader(consumer, names)
+        # Workers' clocks differ by less than what lies between most orders; each log keeps its own order.
+        desk = sorted(source.entries("desk", progress), key=lambda entry: entry.at)
+        ledger = sorted(source.entries("ledger", progress), key=lambda entry: entry.at)
+        rehearsal = Rehearsal(_book(documents))
+        take(rehearsal, *of_entries(desk, ledger))
+        return _previewed(rehearsal, revision, again)
+    finally:
+        consumer.close()
+
+
+def publish_distributed(settings: Settings, preview: Preview, clock: Clock = wall_clock) -> Published:
+    """Put what was previewed on the topic of campaigns."""
+    address, names = broker_of(settings), Names(settings.prefix)
+    outbox, consumer = Outbox(address), topic_reader(address)
+    try:
+        now = clock()
+        file = _file(preview, published_documents(consumer, names), now)
+        return publish_on_topic(outbox, consumer, names, [file], [], now)[0]
+    finally:
+        consumer.close()
+        outbox.close()
+
+
+def _reviser(change: Change | Correction) -> Reviser:
+    if isinstance(change, Change):
+        return lambda document, now: revise(document, change, now)
+    return lambda document, now: correct(document, change, now)
+
+
+def _unrehearsed(revision: Revision, again: Reviser) -> Preview:
+    refused = revision.late
+    if refused is None and revision.counts_from < revision.effective:
+        refused = "what counts from an instant that has passed is rehearsed first: it must take nothing from anybody"
+    return Preview(revision, again, refused=refused)
+
+
+def _previewed(rehearsal: Rehearsal, revision: Revision, again: Reviser) -> Preview:
+    difference = rehearsal.difference(revision.campaign, revision.counts_from)
+    refused, owed = revision.late, list[OrderChange]()
+    if refused is None and revision.counts_from < revision.effective:
+        owed = [order for order in difference.orders if order.gains]
+        losers = sorted({order.order for order in difference.orders if order.loses})
+        if losers:
+            text = f"it would take something from {len(losers)} orders, {losers[0]} among them"
+            refused = f"{text}: what another order gets first they don't get. Say a later --at"
+    return Preview(revision, again, difference, rehearsal.newest, owed, refused)
+
+
+def _latest(documents: Documents, campaign: str) -> Document:
+    revisions = [revision for name, revision in documents if name == campaign]
+    if not revisions:
+        known = sorted({name for name, _ in documents})
+        text = f"no campaign {campaign!r} here{nearest(campaign, known)}"
+        raise ChangeRefused(f"{text}; name an offer as campaign/offer")
+    return documents[campaign, max(revisions)]
+
+
+def _book(documents: Documents) -> Book:
+    return Book(read_campaign(dumps(dict(document))) for document in documents.values())
+
+
+def _file(preview: Preview, documents: Documents, now: Instant) -> CampaignFile:
+    """The revision to publish: made once more, since its time of effect was counted from when it was previewed."""
+    if preview.refused is not None:
+        raise ChangeRefused(preview.refused)
+    before = preview.revision.before
+    revision = preview.again(_latest(documents, before.campaign), now)
+    if revision.before.revision != before.revision:
+        text = f"revision {revision.before.revision} of {before.campaign!r} has been published meanwhile"
+        raise ChangeRefused(f"{text}; look at the preview of the change once more")
+    if revision.late is not None:
+        raise ChangeRefused(revision.late)
+    return CampaignFile(revision.campaign, revision.document, Path(f"{before.campaign}.yaml"))
