@@ -6,6 +6,7 @@ run of the same events.
 """
 
 import json
+import resource
 import shutil
 import signal
 import sqlite3
@@ -221,6 +222,21 @@ def test_killed_in_the_middle_nothing_is_doubled_or_lost(played, directory, tmp_
     assert rows(tmp_path)["desk_log"].total() < whole["desk_log"].total()
     run_until_caught_up(mirror_of(installation, tmp_path))
     assert rows(tmp_path) == whole
+
+
+def test_a_full_disk_ends_it_and_the_next_start_goes_on(played, directory, tmp_path):
+    """No file of its process may grow beyond a few pages: it ends and says why; with room again all of it is there."""
+    installation, _ = played
+    assert child(installation, tmp_path, "--batch", "40", "--after", "2").wait(60) == -signal.SIGKILL
+    process = child(installation, tmp_path, "--batch", "40", "--pause", "0.05")
+    wait_for(lambda: rows(tmp_path)["desk_log"])
+    room = (tmp_path / FILE_NAME).stat().st_size
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (room, room))
+    assert process.wait(60) == 1
+    assert "OperationalError" in (installation.folder / "mirror.log").read_text()
+    assert rows(tmp_path)["desk_log"].total() < rows(directory)["desk_log"].total()
+    run_until_caught_up(mirror_of(installation, tmp_path))
+    assert rows(tmp_path) == rows(directory)
 
 
 def test_two_mirrors_side_by_side(played, directory, tmp_path):

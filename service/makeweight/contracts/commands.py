@@ -12,6 +12,8 @@ from makeweight.domain.claims import Arrival, Claim, Command, Count, HandledGift
 
 MAX_NAME = 400  # characters; the ledger's own names hold an offer's and an order's, of 120 characters a part
 NAMES = ("id", "offer", "gift", "site", "transfer", "to_offer", "to_site", "from_offer", "from_site")
+TOLD = ("by", "why")  # may be left out
+MAX_TOLD = 500
 OFFERS = ("offer", "to_offer", "from_offer")
 
 
@@ -49,3 +51,7 @@ def _check_names(command: Command) -> None:
             raise WireError("malformed", f"{name} is empty, too long, or holds characters that are no text")
         if name in OFFERS and text.count("/") != 1:
             raise WireError("malformed", f"{name} is {text!r}; expected campaign/offer")
+    for name in TOLD:
+        text = command.__dict__.get(name) or ""
+        if len(text) > MAX_TOLD or NOT_TEXT.search(text):
+            raise WireError("malformed", f"{name} is too long, or holds characters that are no text")

@@ -100,6 +100,8 @@ class Count:
     site: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["count"] = "count"
 
 
@@ -113,6 +115,8 @@ class Damage:
     site: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["damage"] = "damage"
 
 
@@ -128,6 +132,8 @@ class Transfer:
     to_offer: str
     to_site: str
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["transfer"] = "transfer"
 
 
@@ -156,6 +162,8 @@ class Arrival:
     transfer: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["arrival"] = "arrival"
 
 
@@ -166,6 +174,8 @@ class TakenDown:
     id: str
     offer: str
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["taken_down"] = "taken_down"
 
 
@@ -178,6 +188,7 @@ class Tick:
     kind: Literal["tick"] = "tick"
 
 
+# What people say of stock, and may say ``why`` and who answers for it (``by``).
 StockCommand = Count | Damage | Transfer | TransferIn | Arrival | TakenDown
 Command = Claim | HandledGift | Receipt | StockCommand | Tick
 
