@@ -43,13 +43,14 @@ def opened(board, browser):
     """Opens a page of the board; whatever it asks for and whatever it complains of is kept, and must be harmless."""
     contexts, asked, complaints = [], [], []
 
-    def open_page(path, *, scheme="light", width=1440, height=1000, address=board.address, **options):
+    def open_page(path, *, scheme="light", width=1440, height=1000, address=board.address, refused=False, **options):
         context = browser.new_context(color_scheme=scheme, viewport={"width": width, "height": height}, **options)
         contexts.append(context)
         page = context.new_page()
         page.on("request", lambda request: asked.append(request.url))
         page.on("websocket", lambda socket: asked.append(socket.url))
-        page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
+        if not refused:  # a browser complains of each answer that refuses something
+            page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(f"{address}{path}")
         return page
