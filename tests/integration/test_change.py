@@ -7,9 +7,11 @@ from random import Random
 
 import pytest
 
-from makeweight.bootstrap import publish_files
+from makeweight.adapters.hosting import Watcher
+from makeweight.bootstrap import Embedded, publish_files
 from makeweight.bootstrap.changing import Changes, preview_distributed, publish_distributed
 from makeweight.cli.console import REFUSED, USAGE
+from makeweight.domain.claims import Redress
 from makeweight.planning.changing import Change, ChangeRefused
 from makeweight.settings import Settings
 from tests.integration.test_cli import run, taken
@@ -114,6 +116,66 @@ def test_more_than_was_promised(shop):
     done = run(shop, "change", "correct", "wrong.yaml", "--since", "2021-11-24T12:00:00Z", *SAID)
     assert done.exit_code == REFUSED
     assert "a higher threshold of week/mug" in done.stderr
+
+
+def tins(folder, *numbers):
+    """What explain says of the tin of some orders."""
+    stories = (json.loads(run(folder, "explain", f"O{n}", "--state", "state", "--json").stdout) for n in numbers)
+    return [next(o for o in story["offers"] if o["offer"] == "week/tin")["outcome"] for story in stories]
+
+
+def in_force_at(instant):
+    """A service's clock."""
+    return lambda: datetime.fromisoformat(instant) + timedelta(seconds=1)
+
+
+def test_redress(shop):
+    """A threshold of 40 that should have been 30: who is owed is judged by the right page, once, and stays so."""
+    send(shop, placed(21, 9, 3000), placed(22, 11, 3500), placed(23, 7, 3000))
+    right = PAGE.replace("at_least: 4000", "at_least: 3000").replace("total: 4", "total: 9")
+    (shop / "right.yaml").write_text(right)
+    told = change(shop, "correct", "right.yaml", "--since", "2021-11-24T08:00:00Z")
+    done = run(shop, "change", "redress", "week", "--since", "2021-11-24T08:00:00Z", "--state", "state")
+    assert (done.exit_code, "say it from then on" in done.stderr) == (REFUSED, True)
+    clock = in_force_at(told["effective"])
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        owing = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert sorted({one.order for one in owing.owed}) == ["O21", "O22", "O5", "O6"]
+        assert changes.redress(owing) == 4
+    assert tins(shop, 21, 5, 23) == ["declined", "declined", "declined"]  # nothing has taken it up yet
+    assert wakes(shop, clock) == {"applied": 4}
+    assert tins(shop, 21, 22, 5, 6, 23) == ["granted"] * 4 + ["declined"]
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        again = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert again.owed == []  # a rehearsal knows of those that were redressed
+        assert changes.redress(owing) == 4
+        assert wakes(shop, clock) == {"repeat": 4}
+    late = placed(24, 9, 3000)  # it comes late: asked again, it is found
+    more = {**placed(21, 9, 3200), "revision": 2, "status": "amended"}
+    send(shop, late, more)
+    assert tins(shop, 21, 24) == ["granted", "declined"]
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        owing = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert [one.order for one in owing.owed] == ["O24"]
+
+
+def wakes(folder, clock):
+    """A service takes up what waits for it; what became of that, by result."""
+    found = {}
+    service = Embedded(Settings(state=folder / "state"), clock)
+
+    class Heard(Watcher):
+        def result(self, stage, message, verdict):
+            if isinstance(message.body, Redress):
+                found[verdict.result] = found.get(verdict.result, 0) + 1
+
+    service.host.watcher = Heard()
+    try:
+        service.intake.start()
+        service.take_up()
+    finally:
+        service.close()
+    return found
 
 
 def test_words_that_are_wrong(shop):
