@@ -1,22 +1,32 @@
 """`makeweight change`: told beforehand, published as a revision, and true of the orders that come after it."""
 
 import json
+import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from random import Random
 
 import pytest
+import yaml
 
 from makeweight.adapters.hosting import Watcher
 from makeweight.bootstrap import Embedded, publish_files
-from makeweight.bootstrap.changing import Changes, preview_distributed, publish_distributed
+from makeweight.bootstrap.changing import (
+    Changes,
+    Owing,
+    preview_distributed,
+    publish_distributed,
+    redress_distributed,
+)
 from makeweight.cli.console import REFUSED, USAGE
+from makeweight.contracts.events import ORDER_TYPE
 from makeweight.domain.claims import Redress
-from makeweight.planning.changing import Change, ChangeRefused
+from makeweight.planning.changing import Change, ChangeRefused, Correction
+from makeweight.planning.differing import OrderChange
 from makeweight.settings import Settings
 from tests.integration.test_cli import run, taken
 from tests.integration.test_http import order
-from tests.support.week import day
+from tests.support.week import CAMPAIGN, day
 
 # Long enough for whatever the clock of the machine shows: the command asks it.
 PAGE = """\
@@ -232,8 +242,9 @@ def test_a_rehearsal_is_kept_up(shop):
 
 def test_on_kafka(installation):
     """The same from the topics: what is told is what the ledger came to, and the revision is on its topic."""
-    installation.publish().worker()
-    installation.send(day(Random(5), 60, facts=False))
+    installation.publish(clock=lambda: PUBLISHED).worker()
+    almost = order(77, 3500, placed_at="2026-11-24T10:00:00Z", revised_at="2026-11-24T10:00:00Z", customer="c77")
+    installation.send([*day(Random(5), 40, facts=False), (ORDER_TYPE, json.dumps(almost).encode())])
     installation.quiet()
     ending = installation.ending()
     offer = max((c.claim.offer for c in ending.claims if c.held), key=lambda name: name)
@@ -245,7 +256,27 @@ def test_on_kafka(installation):
     assert told.refused is not None
     with pytest.raises(ChangeRefused, match="is too early"):
         publish_distributed(installation.settings, told)
+    redressed(installation)
     later = preview_distributed(installation.settings, Change("pause", offer, "M.Byrne", "the bin is empty"))
     done = publish_distributed(installation.settings, later)
-    assert (done.revision, done.changed) == (2, True)
+    assert (done.revision, done.changed) == (3, True)
     assert installation.reading().book().latest(done.campaign).why == "the bin is empty"
+
+
+def redressed(installation):
+    """A correction reaches an order through the topic of decisions; the second time it changes nothing."""
+    page = yaml.safe_load(CAMPAIGN.replace("at_least: 4000", "at_least: 3000"))
+    since = datetime(2026, 11, 23, tzinfo=UTC)
+    told = preview_distributed(
+        installation.settings, Correction(page, PUBLISHED, "M.Byrne", "said 30, set 40"), clock=lambda: PUBLISHED
+    )
+    assert publish_distributed(installation.settings, told, clock=lambda: PUBLISHED).revision == 2
+    time.sleep(1.5)  # the view is looked at every second
+    owing = Owing(told.revision.campaign, since, [OrderChange("O77", "week/tin", None, None)])
+    assert redress_distributed(installation.settings, owing) == 1
+    first = installation.quiet().ending()
+    (claim,) = [c for c in first.claims if (c.claim.order, c.claim.offer) == ("O77", "week/tin")]
+    assert (claim.outcome, claim.held) == ("granted", 1)
+    assert first.orders["O77"].evaluation.campaigns == {"week": 2}
+    assert redress_distributed(installation.settings, owing) == 1
+    assert installation.quiet().ending().hash() == first.hash()

@@ -89,6 +89,20 @@ def test_never_against_an_order(right):
     assert made.got("A") == held
 
 
+def test_what_was_declined_is_nothing_to_lose():
+    """The first of a group was out of stock and the second was given: that it keeps, and the correction gives more."""
+    wrong = [gives("mug", "MUG", at_least=40_00, group="g", rank=1), gives("bag", "BAG", group="g", rank=2, at_least=1)]
+    was, then = document(*wrong, gives()), document(*wrong, gives(at_least=40_00))
+    made = Shop(
+        [was, then | {"revision": 2, "effective": LATER.isoformat()}],
+        {("week/tin", "TIN", "main"): 1, ("week/bag", "BAG", "main"): 1},
+    )
+    made.place(order(line(45_00)))
+    assert (made.got("A", "week/mug")[0], made.got("A", "week/bag")[0]) == ("declined", "granted")
+    assert redress(made).result == "applied"
+    assert (made.got("A", "week/bag")[0], made.got("A")[0]) == ("granted", "granted")
+
+
 def test_a_benefit_is_not_lost_either():
     """What needs no ledger counts as well."""
     made = shop(gives(at_least=40_00), wrong=[gives(), gives("ships", benefit="free_shipping", over=50_00)])

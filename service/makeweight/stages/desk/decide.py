@@ -247,9 +247,10 @@ def redress(store: Store, event: Redress, view: View) -> Verdict:
 
 
 def _less(state: OrderState, choice: Choice) -> str:
-    """An offer of which the order would ask for less than it does; '' if there is none."""
+    """An offer of which the order would ask for less than it has or waits for; '' if there is none."""
     wanted = {claim.offer: claim.units for claim in choice.claims}
-    less = [offer for offer, wish in state.wishes.items() if wanted.get(offer, 0) < wish.claim.units]
+    standing = ((offer, wish) for offer, wish in state.wishes.items() if offer in state.given or not wish.answered)
+    less = [offer for offer, wish in standing if wanted.get(offer, 0) < wish.claim.units]
     less += [offer for offer in state.benefits if offer not in choice.benefits and not wanted.get(offer)]
     return min(less, default="")
 
