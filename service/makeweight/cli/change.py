@@ -13,6 +13,7 @@ from rich.table import Table
 from makeweight.adapters.documents import yaml
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.publishing import Published
+from makeweight.bootstrap import tune_collector
 from makeweight.bootstrap.changing import (
     Changes,
     Preview,
@@ -132,6 +133,8 @@ def _make(asked: Change | Correction, *, only: bool | None, json: bool, state: P
 
 def _made(reached: Reached, asked: Change | Correction, *, only: bool | None) -> tuple[Preview, Published | None]:
     rehearse = only is not False
+    if rehearse:
+        tune_collector()
     if reached.on_kafka:
         with progress("entries read") as told:
             preview = preview_distributed(reached.settings, asked, progress=told, rehearse=rehearse)
