@@ -198,7 +198,7 @@ JUDGED = [
     ),
     Scenario(
         "ex33",
-        "Ex-33: six orders within 20 minutes with one card: one is granted; of the third, and its refusal, a person hears.",
+        "Ex-33: six orders within 20 minutes with one card: one is granted; of the third and its refusal people hear.",
         CAPPED,
         tins(),
         tuple(

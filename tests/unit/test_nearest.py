@@ -552,6 +552,15 @@ def test_customs_data_that_is_missing_keeps_a_gift_at_home():
     assert shop.told("B").sentence.endswith("; it would have been earned if sent to FR.")
 
 
+def test_of_two_places_that_an_offer_is_made_for_the_one_is_named_to_which_its_gift_may_go():
+    """Made for Britain and Ireland, and never to Britain: one place is told, once."""
+    tin = replaced(TIN, cautions=replaced(TIN.cautions, never_to=["GB"]))
+    asked = offer(only_to=frozenset({"GB", "IE"}), gifts={"TIN": tin})
+    found = nearest(order(line(5000), destination=Destination("FR")), asked)
+    assert found is not None
+    assert found.text == "the parcel goes to IE"
+
+
 def test_what_a_better_offer_of_the_group_took_could_not_have_been_earned():
     """No change is named: with less the order would only have been worse off. A winner that was declined is told."""
     offers = [gives("more", "MUG", at_least=100_00, group="tiers", caps={"total": 1}), gives(group="tiers")]

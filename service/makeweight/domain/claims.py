@@ -188,6 +188,18 @@ class Tick:
     kind: Literal["tick"] = "tick"
 
 
+@value
+class Redress:
+    """An order is to be judged by a correction that came after it, as far as that is in its favour."""
+
+    id: str
+    order: str
+    campaign: str
+    revision: int
+    at: Instant
+    kind: Literal["redress"] = "redress"
+
+
 # What people say of stock, and may say ``why`` and who answers for it (``by``).
 StockCommand = Count | Damage | Transfer | TransferIn | Arrival | TakenDown
 Command = Claim | HandledGift | Receipt | StockCommand | Tick

@@ -6,7 +6,7 @@ from typing import Any
 
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign, Offer
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
+from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Redressed, Reported
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
 from makeweight.domain.qualify import judge_one
@@ -73,6 +73,8 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
         what = what if entry.waits else "looked at again: what the clock decided is said once more"
     elif isinstance(entry, Lapsed):
         what = f"not paid in time: lapsed for {', '.join(entry.offers)}"
+    elif isinstance(entry, Redressed):
+        what = f"judged by the correction {entry.redress.campaign} revision {entry.redress.revision}, in its favour"
     elif isinstance(entry, NotPutBack):
         what = f"nothing has come of what was to be taken off ticket {entry.ticket}"
     else:

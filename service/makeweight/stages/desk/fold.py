@@ -1,7 +1,17 @@
 """How the desk's entries change its state; the only place where it changes."""
 
 from makeweight.domain.claims import Claim
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported, Superseded
+from makeweight.domain.entries import (
+    Answered,
+    DeskEntry,
+    Judged,
+    Lapsed,
+    NotPutBack,
+    Overdue,
+    Redressed,
+    Reported,
+    Superseded,
+)
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
@@ -32,6 +42,8 @@ def fold(store: Store, entry: DeskEntry) -> list[Subject]:
         return _overdue(store, entry)
     if isinstance(entry, Lapsed):
         return _lapsed(store, entry)
+    if isinstance(entry, Redressed):
+        return _redressed(store, entry)
     if isinstance(entry, NotPutBack):
         return _not_put_back(store, entry)
     return _superseded(store, entry)
@@ -213,6 +225,20 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     state = _known(store, entry.order)
     if state.order.revision != entry.revision or state.unpaid.keys().isdisjoint(entry.offers):
         return []  # another revision has come, or it has lapsed already
+    return _judged_anew(store, replaced(state, lapsed=sorted({*state.lapsed, *entry.offers})), entry)
+
+
+def _redressed(store: Store, entry: Redressed) -> list[Subject]:
+    """A correction gives the order more: it is judged by that from now on."""
+    state = _known(store, entry.order)
+    known = state.evaluation.campaigns.get(entry.redress.campaign, 0)
+    if state.order.revision != entry.revision or known >= entry.redress.revision:
+        return []  # another revision has come, which is to be redressed itself, or it has been already
+    return _judged_anew(store, state, entry)
+
+
+def _judged_anew(store: Store, state: OrderState, entry: Lapsed | Redressed) -> list[Subject]:
+    """The same revision of an order, judged once more."""
     seen = {claim.offer for claim in entry.claims}
     # What was claimed since the state that the writer of the entry knew is withdrawn as well.
     unseen = withdrawn(state, state.order, seen, max([state.step + 1, *(claim.step for claim in entry.claims)]))
@@ -224,7 +250,6 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     state = replaced(
         state,
         edition=state.edition + 1,
-        lapsed=sorted({*state.lapsed, *entry.offers}),
         evaluation=entry.evaluation,
         unpaid=unpaid_of(entry.evaluation),
         wishes=wishes,
