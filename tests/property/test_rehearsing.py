@@ -135,8 +135,24 @@ class Day:
         }[what]()
         for replay in self.replays:
             replay.keep_time(self.clock)
+        asked = self.rehearsal.moved(said, self.clock) if what == "transfer" else None
+        before, bins = _standings(self.replays[0]), _free(self.replays[0])
+        for replay in self.replays:
             replay.engine.handle("ledger", Message(said), self.clock)
+        if asked is not None:
+            self.moved_as_asked(asked, before, bins)
         self.rehearsal.take_stock(said, self.clock)
+
+    def moved_as_asked(self, asked, before, bins):
+        """What a transfer was foretold to come to is what it came to, unless a payment became overdue in between."""
+        if any(change.before.free_units != bins.get(change.offer, {}) for change in asked.offers):
+            return
+        after, left = _standings(self.replays[0]), _free(self.replays[0])
+        differs = {name: (before.get(name), now) for name, now in after.items() if before.get(name) != now}
+        assert {(c.order, c.offer): (_told(c.before), _told(c.after)) for c in asked.orders} == differs
+        for change in asked.offers:
+            assert change.after.free_units == left.get(change.offer, {})
+            assert _sums(change.after) == _summed(after, change.offer)
 
     def fact(self, order, *happened):
         """The warehouse releases an order's tickets whole, and may pack them."""

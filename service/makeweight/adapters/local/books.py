@@ -57,6 +57,12 @@ class Kept(MemoryStore):
         self.touched.clear()
         return found
 
+    def copy(self) -> "Kept":
+        """Another store that begins with the same values."""
+        other = Kept()
+        other.fill({space: dict(kept) for space, kept in self._values.items()})
+        return other
+
     def fill(self, values: Layer) -> None:
         """Start from these values; nothing counts as touched."""
         self._values = values

@@ -224,6 +224,28 @@ class Rehearsal:
         books.keep_time(len(self._bodies) - 1)
         return self._compared(books.books, scope, mark, len(positions))
 
+    def moved(self, transfer: Transfer, at: Instant) -> Difference:
+        """What would come of a transfer after all that was taken in: who is served by it, and what is left where.
+
+        A payment that has become overdue since the last input is noticed with the next one, not here.
+        """
+        scope = {transfer.offer, transfer.to_offer}
+        books = Books({offer: self._books.of(offer).copy() for offer in scope})
+        books.settle(transfer, at)
+        offers, orders = [], []
+        for offer in sorted(scope):
+            base, other = self._books.of(offer), books.of(offer)
+            before = after = self.figures(offer)
+            for order in sorted(
+                {name.partition(SEPARATOR)[2] for space, name in other.touched if space == CLAIMS.name}
+            ):
+                was, now = standing_of(base, offer, order), standing_of(other, offer, order)
+                if was != now:
+                    orders.append(OrderChange(order, offer, was, now))
+                    after = after.plus(was, -1).plus(now, 1)
+            offers.append(OfferChange(offer, before, replaced(after, free_units=_free(other))))
+        return Difference(offers, orders, 1)
+
     def first_after(self, instant: Instant) -> int:
         """The first input at or after an instant."""
         return bisect_left(self._ats, instant)
@@ -287,9 +309,15 @@ class Rehearsal:
         return Difference(offers, orders, rerun)
 
     def _closure(self, touched: Iterable[str], changed: Campaign) -> frozenset[str]:
-        """The offers that a change reaches: through groups, value that counts once, and stock that is moved."""
+        """The offers that a change reaches: through groups, value that counts once, and stock that is moved.
+
+        Those that have to be paid for in time are always among them: when one lapses, its order is judged anew, and what
+        it was refused before is asked for once more, or no longer.
+        """
         every = [offer for c in [*self.book, changed] for offer in c.offers]
         reached, grown = set[str](), set(touched)
+        if grown:
+            grown |= {o.key for o in every if o.paid_within_days is not None}
         while grown:
             reached |= grown
             groups = {o.group for o in every if o.key in reached and o.group is not None}
