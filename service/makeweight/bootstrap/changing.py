@@ -1,7 +1,5 @@
 """Builds what changes an offer of a running service, and tells beforehand what it would come to, on either runtime."""
 
-from collections.abc import Callable
-from dataclasses import field
 from pathlib import Path
 
 from makeweight.adapters.documents.campaigns import CampaignFile
@@ -24,32 +22,12 @@ from makeweight.contracts.codec import dumps, parse_object
 from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
 from makeweight.domain.moments import Instant
-from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, correct, revise
-from makeweight.planning.differing import Difference, OrderChange
+from makeweight.planning.differing import OrderChange
+from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
 Documents = dict[tuple[str, int], Document]
-Reviser = Callable[[Document, Instant], Revision]  # of the latest document, at an instant
-
-
-@value
-class Preview:
-    """What a change would come to, before anything is published.
-
-    ``newest`` is when the latest order that is known was placed. Where that lies before ``revision.counts_from``, the
-    change reaches no order that is known: figures are those so far, and nothing is guessed of what is to come.
-    ``owed`` are orders that are newly owed by a change in the customer's favour that counts from an instant that has
-    passed; ``refused`` says why the change can't be published as it is. ``again`` makes the revision once more when it
-    is published. Without a rehearsal there is no ``difference``.
-    """
-
-    revision: Revision
-    again: Reviser
-    difference: Difference | None = None
-    newest: Instant | None = None
-    owed: list[OrderChange] = field(default_factory=list)
-    refused: str | None = None
 
 
 class Changes:
@@ -65,6 +43,11 @@ class Changes:
         self._db = connect(mirror or settings.state, create=False)
         self._logs = Logs(self._db)
         self._rehearsal = Rehearsal(Book())
+
+    @property
+    def read(self) -> int:
+        """How many inputs have been taken in; another thread may ask."""
+        return len(self._rehearsal)
 
     def keep_up(self) -> None:
         """Take in what has been logged since the last call: the first time all of it, which takes its time."""
@@ -159,7 +142,7 @@ def _previewed(rehearsal: Rehearsal, revision: Revision, again: Reviser) -> Prev
         losers = sorted({order.order for order in difference.orders if order.loses})
         if losers:
             text = f"it would take something from {len(losers)} orders, {losers[0]} among them"
-            refused = f"{text}: what another order gets first they don't get. Say a later --at"
+            refused = f"{text}: what another order gets first they don't get. Name a later instant"
     return Preview(revision, again, difference, rehearsal.newest, owed, refused)
 
 
