@@ -162,7 +162,8 @@ def _book(documents: Documents) -> Book:
 def _file(preview: Preview, documents: Documents, now: Instant) -> CampaignFile:
     """The revision to publish: made once more, since its time of effect was counted from when it was previewed."""
     if preview.refused is not None:
-        raise ChangeRefused(preview.refused)
+        hint = "; a preview tells what it had come to" if preview.revision.late else ""
+        raise ChangeRefused(preview.refused + hint)
     before = preview.revision.before
     revision = preview.again(_latest(documents, before.campaign), now)
     if revision.before.revision != before.revision:

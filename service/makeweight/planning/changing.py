@@ -87,8 +87,7 @@ class Revision:
             return None
         return (
             f"{_told(self.counts_from)} is too early: orders placed since then were promised more, and "
-            f"{' and '.join(self.against)} would take it from them. Name {_told(self.effective)} or later; "
-            f"a preview tells what it had come to"
+            f"{' and '.join(self.against)} would take it from them. Name {_told(self.effective)} or later"
         )
 
 

@@ -29,7 +29,7 @@ from makeweight.planning.previewing import Preview
 _SLOW_SECONDS = 0.4  # a preview that takes longer says how far it is
 _SEEN_SECONDS, _SEEN_TRIES = 0.25, 20  # until what was published is in a copy of topics too
 _SUBMIT = "(event) => { event.preventDefault(); emit(Object.fromEntries(new FormData(event.target))) }"
-_TOUCHED = "() => { if (document.querySelector('.preview.fresh')) emit() }"
+_TOUCHED = "() => { if (document.querySelector('.preview:is(.fresh, .asked)')) emit() }"
 
 
 class Changing(NamedTuple):
@@ -81,6 +81,7 @@ class ChangesPage:
 
         content.clear()
         with content:
+            raw("Pause an offer, end it, change its caps or give another gift, and see first what comes of it.", "p")
             if done:
                 raw(f'<p id="done" class="done" role="status" tabindex="-1">{escape(done)}</p>')
                 _ = ui.context.client.run_javascript("document.getElementById('done').focus()")
@@ -108,7 +109,7 @@ class Form:
 
     def __init__(self, changing: Changing, one: Asked, now: Instant, published: Any) -> None:
         self._changing, self._one, self._published = changing, one, published
-        self._busy, self._wrong = False, dict[str, ui.html]()
+        self._busy, self._stale, self._wrong = False, False, dict[str, ui.html]()
         self._client = ui.context.client
         with ui.element("div").classes("changing"):
             with ui.element("section"):
@@ -118,7 +119,8 @@ class Form:
                 self._draw()
             self._result = ui.element("section").props('aria-label="Preview"').classes("preview")
         with self._result:
-            raw("Nothing is published before you have seen what it would come to.", "p", "quiet")
+            then = " before it can be published" if changing.publishes else "; this board publishes none"
+            raw(f"What a change would come to is shown here{then}.", "p", "quiet")
 
     def _draw(self) -> None:
         name = escape(words.name(self._one.offer.key))
@@ -145,7 +147,8 @@ class Form:
             self._wrong[wrong.field].set_content(escape(str(wrong)))
             self._point_at(wrong.field)
             return
-        self._busy = True
+        self._busy, self._stale = True, False
+        self._result.classes(add="asked", remove="fresh")
         try:
             preview = await self._waited_for(change)
         except Exception as error:  # noqa: BLE001 - whatever it is, the page says so and keeps the form
@@ -154,7 +157,10 @@ class Form:
             self._show(change, preview)
         finally:
             self._busy = False
+            self._result.classes(remove="asked")
             self._waits.set_content("")
+        if self._stale:
+            self._touched()
 
     async def _waited_for(self, change: Change) -> Preview:
         task = asyncio.ensure_future(self._changing.resident.preview(change))
@@ -189,6 +195,7 @@ class Form:
 
     def _touched(self) -> None:
         """What is in the form is no longer what was previewed."""
+        self._stale = True
         if self._busy or "fresh" not in self._result.classes:
             return
         self._result.classes(remove="fresh")
