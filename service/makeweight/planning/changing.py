@@ -167,7 +167,7 @@ def _resume(_: Made, model: Made, offer: Offer, change: Change, at: Instant) -> 
 
 def _end(new: Made, model: Made, offer: Offer, change: Change, at: Instant) -> None:
     if at == offer.window.end:
-        raise ChangeRefused(f"{change.offer} ends at {_told(at)} already")
+        raise ChangeRefused(f"{change.offer} ends at {_told(at)} already; name another instant")
     local = at.astimezone(zone_of(offer.zone)).replace(tzinfo=None)
     text = local.strftime("%Y-%m-%d %H:%M:%S" if local.second else "%Y-%m-%d %H:%M")
     try:

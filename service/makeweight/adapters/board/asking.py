@@ -210,6 +210,7 @@ def moment(instant: Instant, zone: str) -> str:
     return f"{local:%a} {local.day} {local:%b %Y %H:%M}{f':{local:%S}' if local.second else ''} {local:%Z}"
 
 
-def localised(text: str, zone: str) -> str:
-    """A sentence of the core with its instants on the clock of a zone."""
-    return _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]).astimezone(UTC), zone), text)
+def localised(text: str, offer: Offer) -> str:
+    """A sentence of the core on an offer, for the page: its instants on the offer's clock, the offer by its name."""
+    named = text.replace(offer.key, words.name(offer.key))
+    return _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]).astimezone(UTC), offer.zone), named)

@@ -81,7 +81,11 @@ class ChangesPage:
 
         content.clear()
         with content:
-            raw("Pause an offer, end it, change its caps or give another gift, and see first what comes of it.", "p")
+            raw(
+                "Pause an offer, end it, change its caps or give another gift, and see first what comes of it.",
+                "p",
+                "intro",
+            )
             if done:
                 raw(f'<p id="done" class="done" role="status" tabindex="-1">{escape(done)}</p>')
                 _ = ui.context.client.run_javascript("document.getElementById('done').focus()")
@@ -174,7 +178,7 @@ class Form:
         self._result.classes(add="fresh")
         with self._result:
             raw(escape(previews.title(change, preview)), "h2").props('id="previewed" tabindex="-1"')
-            raw(previews.told(preview))
+            raw(previews.told(self._one.offer, preview))
             self._actions = ui.element("div")
         with self._actions:
             if preview.refused is not None:
@@ -262,7 +266,7 @@ class Form:
 
     def _refuse(self, error: Exception) -> None:
         if isinstance(error, ChangeRefused):
-            text = asking.localised(str(error), self._one.offer.zone)
+            text = asking.localised(str(error), self._one.offer).rstrip(".") + "."
         elif isinstance(error, FileErrors):
             text = str(error)
         else:

@@ -7,7 +7,7 @@ from html import escape
 
 from makeweight.adapters.board import cards, words
 from makeweight.adapters.board.asking import localised, moment
-from makeweight.domain.campaigns import SINCE_EVER, Campaign
+from makeweight.domain.campaigns import SINCE_EVER, Campaign, Offer
 from makeweight.planning.changing import Change
 from makeweight.planning.differing import OfferChange
 from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
@@ -28,10 +28,9 @@ def title(change: Change, preview: Preview) -> str:
     return f"{words.name(change.offer)}: {made}"
 
 
-def told(preview: Preview) -> str:
+def told(offer: Offer, preview: Preview) -> str:
     """The table and the sentences of a preview."""
-    zone, parts = preview.revision.campaign.zone, list[str]()
-    at = partial(moment, zone=zone)
+    parts, at = list[str](), partial(moment, zone=offer.zone)
     if preview.difference is not None:
         columns = {"Offer": False} | {name.capitalize(): True for name in FIGURES}
         parts.append(cards.table("Without the change, and with it", columns, map(_row, preview.difference.offers)))
@@ -42,7 +41,7 @@ def told(preview: Preview) -> str:
         lines = [*owed, f"and {words.number(more)} more"] if more else owed
         parts.append(f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>")
     kind = "verdict refused" if preview.refused is not None else "verdict"
-    parts.append(f'<p class="{kind}">{escape(localised(verdict(preview, at), zone))}.</p>')
+    parts.append(f'<p class="{kind}">{escape(localised(verdict(preview, at), offer))}.</p>')
     return "".join(parts)
 
 
