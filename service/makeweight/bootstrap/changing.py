@@ -41,7 +41,7 @@ class Changes:
         self._settings, self._clock = settings, clock
         self._on_kafka = mirror is not None
         self._db = connect(mirror or settings.state, create=False)
-        self._logs = Logs(self._db)
+        self._logs = Logs(self._db, copied=self._on_kafka)
         self._rehearsal = Rehearsal(Book())
 
     @property
