@@ -4,6 +4,7 @@
 """
 
 import argparse
+import re
 import shutil
 import threading
 import time
@@ -24,7 +25,7 @@ PATHS = ("/", "/exceptions", "/orders?q=ART-FOUR", "/tickets")
 OPEN = (1, 50)
 WATCHED_SECONDS = 30
 LOADS = 5
-EVENTS_A_SECOND, ROUNDS = 20, 2
+EVENTS_A_SECOND, ROUNDS = 8, 2
 
 
 def state_of(orders: int) -> Path:
@@ -66,19 +67,21 @@ def answers(browser: Browser, address: str, path: str) -> float:
 
 
 class Going(threading.Thread):
-    """The shop goes on: so many events a second, until it is ended."""
+    """The shop goes on: so many events a second while ``busy`` is set, until it is ended."""
 
     def __init__(self, state: Path, orders: int) -> None:
         super().__init__()
-        self._ended = threading.Event()
+        self._ended, self.busy = threading.Event(), threading.Event()
         events = [event for event in day(SEED, orders) if event["time"] >= NINE]
         self._shop = Evening(Embedded(Settings(state=state, kafka=None), clock := DayClock()), clock, events, state)
 
     def run(self) -> None:
         """A few events at a time."""
         self._shop.service.intake.start()
-        while not self._ended.wait(1 / ROUNDS) and self._shop.later:
-            self._shop.go_on(EVENTS_A_SECOND // ROUNDS)
+        while not self._ended.wait(1 / ROUNDS):
+            assert self._shop.later, "the day is over, and nothing is left to send"
+            if self.busy.is_set():
+                self._shop.go_on(EVENTS_A_SECOND // ROUNDS)
 
     def end(self) -> None:
         """No more."""
@@ -87,18 +90,26 @@ class Going(threading.Thread):
         self._shop.service.close()
 
 
-def busy(browser: Browser, board: Board, pages: int) -> float:
+def busy(browser: Browser, board: Board, going: Going, pages: int) -> float:
     """Percent of a core that the board's process takes with so many offers pages open."""
     context = browser.new_context()
     for _ in range(pages):
         page = context.new_page()
         page.goto(board.address)
         page.get_by_text("Orders known up to").wait_for()
+    going.busy.set()
     before, began = board.cpu_seconds(), time.perf_counter()
     time.sleep(WATCHED_SECONDS)
     used = board.cpu_seconds() - before
+    listening = re.search(
+        r"makeweight_board_open_pages ([0-9.]+)", context.request.get(f"{board.address}/metrics").text()
+    )
+    assert listening is not None
+    assert float(listening[1]) >= pages, "the board has lost some of the pages"
+    taken = 100 * used / (time.perf_counter() - began)
+    going.busy.clear()
     context.close()
-    return 100 * used / (time.perf_counter() - began)
+    return taken
 
 
 def measure(orders: int, browser: Browser) -> None:
@@ -119,7 +130,7 @@ def measure(orders: int, browser: Browser) -> None:
         going = Going(state, orders)
         going.start()
         for pages in OPEN:
-            taken = busy(browser, board, pages)
+            taken = busy(browser, board, going, pages)
             print(f"  {pages:2} open pages, {EVENTS_A_SECOND} events a second: {taken:5.1f} % of a core")
         going.end()
     finally:

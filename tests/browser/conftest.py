@@ -12,7 +12,7 @@ from tests.support.board import CHROMIUM, Board, evening
 SCREENS = Path(os.environ.get("MAKEWEIGHT_SCREENS") or Path(__file__).parent / "screens")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def shop(tmp_path_factory):
     """The demo's shop in the evening, in a service that goes on."""
     found = evening(tmp_path_factory.mktemp("board"))
@@ -20,7 +20,7 @@ def shop(tmp_path_factory):
     found.service.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def board(shop):
     """A board on it, as a process; it ends without a word of complaint."""
     found = Board(shop.state, "--at", "newest")
@@ -29,9 +29,13 @@ def board(shop):
     assert not re.search(r"Traceback|error|Warning", log), log
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser():
-    """Debian's Chromium, headless. Where there is none the tests fail: they are not skipped."""
+    """Debian's Chromium, headless. Where there is none the tests fail: they are not skipped.
+
+    It ends with the last test of this folder: while it runs, so does an event loop of Playwright's in this thread, and
+    other tests want to start their own.
+    """
     with sync_playwright() as play:
         found = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield found
@@ -43,13 +47,14 @@ def opened(board, browser):
     """Opens a page of the board; whatever it asks for and whatever it complains of is kept, and must be harmless."""
     contexts, asked, complaints = [], [], []
 
-    def open_page(path, *, scheme="light", width=1440, height=1000, address=board.address, **options):
+    def open_page(path, *, scheme="light", width=1440, height=1000, address=board.address, refused=False, **options):
         context = browser.new_context(color_scheme=scheme, viewport={"width": width, "height": height}, **options)
         contexts.append(context)
         page = context.new_page()
         page.on("request", lambda request: asked.append(request.url))
         page.on("websocket", lambda socket: asked.append(socket.url))
-        page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
+        if not refused:  # a browser complains of each answer that refuses something
+            page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(f"{address}{path}")
         return page

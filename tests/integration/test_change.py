@@ -9,16 +9,27 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 
 import pytest
+import yaml
 
 from makeweight.adapters.board.resident import Resident
-from makeweight.bootstrap import publish_files
-from makeweight.bootstrap.changing import Changes, preview_distributed, publish_distributed
+from makeweight.adapters.hosting import Watcher
+from makeweight.bootstrap import Embedded, publish_files
+from makeweight.bootstrap.changing import (
+    Changes,
+    Owing,
+    preview_distributed,
+    publish_distributed,
+    redress_distributed,
+)
 from makeweight.cli.console import REFUSED, USAGE
-from makeweight.planning.changing import Change, ChangeRefused
+from makeweight.contracts.events import ORDER_TYPE
+from makeweight.domain.claims import Redress
+from makeweight.planning.changing import Change, ChangeRefused, Correction
+from makeweight.planning.differing import OrderChange
 from makeweight.settings import Settings
 from tests.integration.test_cli import run, taken
 from tests.integration.test_http import order
-from tests.support.week import day
+from tests.support.week import CAMPAIGN, day
 
 # Long enough for whatever the clock of the machine shows: the command asks it.
 PAGE = """\
@@ -120,6 +131,66 @@ def test_more_than_was_promised(shop):
     assert "a higher threshold of week/mug" in done.stderr
 
 
+def tins(folder, *numbers):
+    """What explain says of the tin of some orders."""
+    stories = (json.loads(run(folder, "explain", f"O{n}", "--state", "state", "--json").stdout) for n in numbers)
+    return [next(o for o in story["offers"] if o["offer"] == "week/tin")["outcome"] for story in stories]
+
+
+def in_force_at(instant):
+    """A service's clock."""
+    return lambda: datetime.fromisoformat(instant) + timedelta(seconds=1)
+
+
+def test_redress(shop):
+    """A threshold of 40 that should have been 30: who is owed is judged by the right page, once, and stays so."""
+    send(shop, placed(21, 9, 3000), placed(22, 11, 3500), placed(23, 7, 3000))
+    right = PAGE.replace("at_least: 4000", "at_least: 3000").replace("total: 4", "total: 9")
+    (shop / "right.yaml").write_text(right)
+    told = change(shop, "correct", "right.yaml", "--since", "2021-11-24T08:00:00Z")
+    done = run(shop, "change", "redress", "week", "--since", "2021-11-24T08:00:00Z", "--state", "state")
+    assert (done.exit_code, "say it from then on" in done.stderr) == (REFUSED, True)
+    clock = in_force_at(told["effective"])
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        owing = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert sorted({one.order for one in owing.owed}) == ["O21", "O22", "O5", "O6"]
+        assert changes.redress(owing) == 4
+    assert tins(shop, 21, 5, 23) == ["declined", "declined", "declined"]  # nothing has taken it up yet
+    assert wakes(shop, clock) == {"applied": 4}
+    assert tins(shop, 21, 22, 5, 6, 23) == ["granted"] * 4 + ["declined"]
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        again = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert again.owed == []  # a rehearsal knows of those that were redressed
+        assert changes.redress(owing) == 4
+        assert wakes(shop, clock) == {"repeat": 4}
+    late = placed(24, 9, 3000)  # it comes late: asked again, it is found
+    more = {**placed(21, 9, 3200), "revision": 2, "status": "amended"}
+    send(shop, late, more)
+    assert tins(shop, 21, 24) == ["granted", "declined"]
+    with closing(Changes(Settings(state=shop / "state"), clock)) as changes:
+        owing = changes.owing("week", datetime(2021, 11, 24, 8, tzinfo=UTC))
+        assert [one.order for one in owing.owed] == ["O24"]
+
+
+def wakes(folder, clock):
+    """A service takes up what waits for it; what became of that, by result."""
+    found = {}
+    service = Embedded(Settings(state=folder / "state"), clock)
+
+    class Heard(Watcher):
+        def result(self, stage, message, verdict):
+            if isinstance(message.body, Redress):
+                found[verdict.result] = found.get(verdict.result, 0) + 1
+
+    service.host.watcher = Heard()
+    try:
+        service.intake.start()
+        service.take_up()
+    finally:
+        service.close()
+    return found
+
+
 def test_words_that_are_wrong(shop):
     """Each says what was expected; exit codes as everywhere."""
     for words, code, text in (
@@ -210,8 +281,9 @@ def test_one_thread_for_all_pages(shop):
 
 def test_on_kafka(installation):
     """The same from the topics: what is told is what the ledger came to, and the revision is on its topic."""
-    installation.publish().worker()
-    installation.send(day(Random(5), 60, facts=False))
+    installation.publish(clock=lambda: PUBLISHED).worker()
+    almost = order(77, 3500, placed_at="2026-11-24T10:00:00Z", revised_at="2026-11-24T10:00:00Z", customer="c77")
+    installation.send([*day(Random(5), 40, facts=False), (ORDER_TYPE, json.dumps(almost).encode())])
     installation.quiet()
     ending = installation.ending()
     offer = max((c.claim.offer for c in ending.claims if c.held), key=lambda name: name)
@@ -223,7 +295,27 @@ def test_on_kafka(installation):
     assert told.refused is not None
     with pytest.raises(ChangeRefused, match="is too early"):
         publish_distributed(installation.settings, told)
+    redressed(installation)
     later = preview_distributed(installation.settings, Change("pause", offer, "M.Byrne", "the bin is empty"))
     done = publish_distributed(installation.settings, later)
-    assert (done.revision, done.changed) == (2, True)
+    assert (done.revision, done.changed) == (3, True)
     assert installation.reading().book().latest(done.campaign).why == "the bin is empty"
+
+
+def redressed(installation):
+    """A correction reaches an order through the topic of decisions; the second time it changes nothing."""
+    page = yaml.safe_load(CAMPAIGN.replace("at_least: 4000", "at_least: 3000"))
+    since = datetime(2026, 11, 23, tzinfo=UTC)
+    told = preview_distributed(
+        installation.settings, Correction(page, PUBLISHED, "M.Byrne", "said 30, set 40"), clock=lambda: PUBLISHED
+    )
+    assert publish_distributed(installation.settings, told, clock=lambda: PUBLISHED).revision == 2
+    time.sleep(1.5)  # the view is looked at every second
+    owing = Owing(told.revision.campaign, since, [OrderChange("O77", "week/tin", None, None)])
+    assert redress_distributed(installation.settings, owing) == 1
+    first = installation.quiet().ending()
+    (claim,) = [c for c in first.claims if (c.claim.order, c.claim.offer) == ("O77", "week/tin")]
+    assert (claim.outcome, claim.held) == ("granted", 1)
+    assert first.orders["O77"].evaluation.campaigns == {"week": 2}
+    assert redress_distributed(installation.settings, owing) == 1
+    assert installation.quiet().ending().hash() == first.hash()

@@ -183,7 +183,7 @@ AT = "2026-11-24T14:20:00Z"
 SAID = [
     ("count", "week/tin", "TIN", "main", "3"),
     ("damage", "week/tin", "TIN", "main", "1"),
-    ("transfer", "week/tin", "TIN", "main", "1", "--to-site", "south", "--id", "van"),
+    ("transfer", "week/tin", "TIN", "main", "1", "--to-site", "south", "--id", "van", "--by", "M", "--why", "short"),
     ("arrived", "week/tin", "van", "1"),
     ("taken-down", "week/tin", "--at", AT),
 ]
@@ -217,7 +217,8 @@ def test_stock_is_counted_damaged_sent_and_arrives(shop):
     [
         (("damage", "week/tin", "TIN", "main", "0"), "at least 1"),
         (("count", "tin", "TIN", "main", "1"), "campaign/offer"),
-        (("transfer", "week/tin", "TIN", "main", "1"), "another offer or site"),
+        (("transfer", "week/tin", "TIN", "main", "1", "--by", "M", "--why", "short"), "another offer or site"),
+        (("transfer", "week/tin", "TIN", "main", "1", "--to-site", "south"), "who answers for it"),
         (("taken-down", "week/tin", "--at", "yesterday"), "expected a date and time"),
         (("taken-down", "week/tin", "--at", "2026-11-24T14:20:00"), "has no zone"),
     ],
@@ -268,6 +269,7 @@ def test_explain(shop):
     story = json.loads(run(shop, "explain", "O4", "--json").stdout)
     assert [(o["offer"], o["outcome"]) for o in story["offers"]] == [("week/tin", "near_miss")]
     assert "3.00 EUR short" in story["offers"][0]["says"]
+    assert story["offers"][0]["now"].startswith("No longer to be had")
     assert CUSTOMER not in told.stdout
     unknown = run(shop, "explain", "O9", "--state", str(state))
     assert unknown.exit_code == REFUSED

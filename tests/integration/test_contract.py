@@ -310,6 +310,13 @@ class HostContract(ABC):
         assert json.dumps(story["events"]).count("ledger answered") == 1
         assert service.explain("never-seen") is None
 
+    def test_a_near_miss_is_explained_with_what_is_left(self, service):
+        """Rule 2.37: what the ledger has now, on either runtime, beside the sentence that the desk decided."""
+        body = order(charged=3700)
+        service.send(placed(body))
+        (near,) = [o for o in service.explain(body["order"])["offers"] if o["offer"] == "week/tin"]
+        assert (near["outcome"], near["now"].partition(":")[0]) == ("near_miss", "Still to be had")
+
     def test_a_packed_ticket_is_advised(self, service):
         """Its gift is a line of the document; before it is packed there is none."""
         body = order()

@@ -6,6 +6,7 @@ run of the same events.
 """
 
 import json
+import resource
 import shutil
 import signal
 import sqlite3
@@ -227,6 +228,21 @@ def test_killed_in_the_middle_nothing_is_doubled_or_lost(played, directory, tmp_
     assert rows(tmp_path) == whole
 
 
+def test_a_full_disk_ends_it_and_the_next_start_goes_on(played, directory, tmp_path):
+    """No file of its process may grow beyond a few pages: it ends and says why; with room again all of it is there."""
+    installation, _ = played
+    assert child(installation, tmp_path, "--batch", "40", "--after", "2").wait(60) == -signal.SIGKILL
+    process = child(installation, tmp_path, "--batch", "40", "--pause", "0.05")
+    wait_for(lambda: rows(tmp_path)["desk_log"])
+    room = (tmp_path / FILE_NAME).stat().st_size
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (room, room))
+    assert process.wait(60) == 1
+    assert "OperationalError" in (installation.folder / "mirror.log").read_text()
+    assert rows(tmp_path)["desk_log"].total() < rows(directory)["desk_log"].total()
+    run_until_caught_up(mirror_of(installation, tmp_path))
+    assert rows(tmp_path) == rows(directory)
+
+
 def test_two_mirrors_side_by_side(played, directory, tmp_path):
     """Each has a directory of its own, both read the same; a directory that is in use is refused."""
     installation, _ = played
@@ -320,8 +336,20 @@ def test_late_writers_have_no_say(played, directory, tmp_path):
     (said,) = [c for c in after.ending().claims if c.claim.order == "late"]
     assert (said.outcome, said.held) == ("declined", 0)
     assert after.ending().hash() == installation.reading().ending().hash()
+    seen = [watch_of(one) for one in (before, after)]
+    assert seen[1].out == seen[0].out
+    assert seen[1].units_by_hour == seen[0].units_by_hour
+    assert seen[1].granted_at == seen[0].granted_at
     before.close()
     after.close()
+
+
+def watch_of(reader):
+    """What a board knows of it."""
+    watching = Watching(reader)
+    while watching.pull():
+        pass
+    return watching.watch
 
 
 def test_topics_that_were_cut_or_made_anew_are_read_anew(played, installation, tmp_path, caplog):

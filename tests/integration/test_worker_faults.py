@@ -174,15 +174,20 @@ def test_a_worker_paused_past_its_session_writes_late(installation, code):
     first, second = slices(events, 2)
     installation.publish()
     other = [] if code == "same" else ["--code", code]
-    late = installation.worker("late", "--at", "ledger:decided:8:stop", *other, ready=False)
-    for part in slices(first, 12):
+    backlog, more = slices(first, 2)
+    installation.send(backlog)
+    late = installation.worker("late", "--at", "ledger:decided:10:stop", *other)
+    for part in slices(more, 12):
         installation.send(part)
         time.sleep(0.6)
     late.wait_stopped()
     heir = installation.worker("heir", "--at", "ledger:decided:1:stop", ready=False)
     heir.wait_stopped()  # the late one's session has ended, and the heir has decided what that one decided
+    logged = len(installation.reading().entries("ledger"))
     late.signal(signal.SIGCONT)
-    time.sleep(1.5)
+    end = time.monotonic() + 30
+    while len(installation.reading().entries("ledger")) == logged and time.monotonic() < end:
+        time.sleep(0.2)
     heir.signal(signal.SIGCONT)
     installation.send(second)
     installation.quiet()

@@ -51,7 +51,15 @@ claims = st.builds(
 )  # fmt: skip
 facts = st.builds(
     lambda number, order, gift, site, units, happened: HandledGift(
-        f"{order}/w{number}/{OFFER}", order, OFFER, gift, site, units, happened, NOW
+        f"{order}/w{number}/{OFFER}",
+        order,
+        OFFER,
+        gift,
+        site,
+        units,
+        happened,
+        NOW,
+        number % (units + 1) if happened == "put_back" else 0,
     ),
     st.integers(1, 20),
     st.sampled_from(ORDERS),

@@ -32,7 +32,7 @@ commands = st.one_of(
               _sites, st.sampled_from(["next", "owed", "substitute"]),
               st.sampled_from([None, 2]), st.sampled_from([None, 4])),
     st.tuples(st.just("fact"), _order, _offer, st.sampled_from(
-        ["released", "packed", "short_picked", "put_back", "returned", "scrapped"]), _few),
+        ["released", "packed", "short_picked", "put_back", "unpacked", "returned", "scrapped"]), _few),
     st.tuples(st.just("receive"), _offer, _gift, _site, st.integers(1, 4)),
     st.tuples(st.just("count"), _offer, _gift, _site, st.integers(0, 6)),
     st.tuples(st.just("damage"), _offer, _gift, _site, _few),
@@ -91,8 +91,10 @@ class Both:
         if known is None or place is None or not units:
             return
         _, gift, site = place
-        self.take(HandledGift(name, order, offer, gift, site, units, happened, AT))
-        self.reference.fact(known, happened, units)
+        boxed = {"unpacked": units, "put_back": min(units, known.packed)}.get(happened, 0)
+        happened = "put_back" if happened == "unpacked" else happened
+        self.take(HandledGift(name, order, offer, gift, site, units, happened, AT, boxed))
+        self.reference.fact(known, happened, units, boxed=boxed)
 
     def receive(self, name, offer, gift, site, units) -> None:
         """Stock comes in."""

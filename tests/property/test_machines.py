@@ -125,7 +125,8 @@ class Day:
         gift, site = state.gift or OFFERS.get(offer, "TIN"), state.site or rng.choice(SITES)
         happened = rng.choice(["short_picked", "put_back", "returned", "scrapped"])
         name, units = f"g{self.events}", rng.randint(1, 2)
-        body = HandledGift(name, state.claim.order, state.claim.offer, gift, site, units, happened, START)
+        packed = rng.randint(0, units) if happened == "put_back" else 0
+        body = HandledGift(name, state.claim.order, state.claim.offer, gift, site, units, happened, START, packed)
         self.network.send("ledger", Message(body))
 
     def people(self) -> None:

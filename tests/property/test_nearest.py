@@ -10,7 +10,7 @@ from hypothesis import event, example, given, note
 from hypothesis import strategies as st
 
 from makeweight.domain.campaigns import Cautions, Offer
-from makeweight.domain.changes import GOODS, Change, apply, chained
+from makeweight.domain.changes import GOODS, Change, applied, apply, chained
 from makeweight.domain.choose import choose
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
@@ -67,7 +67,11 @@ def orders(draw):
         placed_at=placed_at,
         order_class=order_class,
         paid_at=draw(st.none() | st.integers(-5, 10 * 86_400).map(lambda s: placed_at + timedelta(seconds=s))),
-        destination=Destination(draw(st.sampled_from(["IE", "IE", "FR", ""])), "", draw(st.sampled_from(LANES))),
+        destination=Destination(
+            draw(st.sampled_from(["IE", "IE", "FR", ""])),
+            draw(st.sampled_from(["", "", "D"])),
+            draw(st.sampled_from(LANES)),
+        ),
         service=draw(st.sampled_from(["standard", "express"])),
         age_answer=draw(st.sampled_from([None, "adult", "minor"])),
     )
@@ -75,10 +79,18 @@ def orders(draw):
 
 @st.composite
 def gifts(draw):
-    """The tin as something that goes by some lanes, or to adults, or both."""
-    dangerous, adult = draw(st.sampled_from([("3", "none"), ("none", "adult"), ("3", "adult")]))
+    """The tin as something that goes by some lanes, to adults, not everywhere, or without customs data."""
+    dangerous, adult = draw(st.sampled_from([("3", "none"), ("none", "adult"), ("3", "adult"), ("none", "none")]))
     lanes = draw(st.sampled_from([["ground"], ["air"], ["ground", "air"]]))
-    return {TIN.gift: replaced(TIN, cautions=Cautions(dangerous, adult, "none", lanes=lanes))}
+    never_to = draw(st.sampled_from([[], [], ["FR"], ["FR", "IE"], ["GB"], ["IE-D"], ["IE", "FR", "GB"]]))
+    home = draw(st.sampled_from(["", "", "IE", "GB"]))
+    members = {
+        "cautions": Cautions(dangerous, adult, "none", lanes=lanes, never_to=never_to),
+        "customs": draw(st.sampled_from([TIN.customs, None])),
+        "ships_from": home,
+        "same_customs_area": draw(st.sampled_from([[], ["FR"]])) if home else [],
+    }
+    return {TIN.gift: replaced(TIN, **members)}
 
 
 @st.composite
@@ -105,6 +117,19 @@ def earned(placed: Order, asked: Offer) -> bool:
     """Whether the order earns the offer: it is live when the order is placed, and its gift is claimed."""
     on = live(campaign(asked, window=asked.window), at=placed.placed_at)
     return bool(choose(placed, evaluate(placed, on), on, ()).claims)
+
+
+def known_places(asked: Offer) -> set[str]:
+    """The countries that a change may name: where the gift is at home, the market, and those that it is made for."""
+    tin = asked.gifts[TIN.gift]
+    found = {tin.ships_from, *tin.same_customs_area, "IE"} - {""}
+    return found & asked.only_to if asked.only_to else found | asked.only_to
+
+
+def may_be_sent(placed: Order, asked: Offer, to: str) -> bool:
+    """Whether the gift may go to a country by any lane, to an adult."""
+    ways = [replaced(placed, destination=Destination(to, "", lane), age_answer="adult") for lane in LANES]
+    return any(asked.gifts[TIN.gift].withheld(way) is None for way in ways)
 
 
 def less(change: Change, at: int, by: int = 1) -> Change:
@@ -136,15 +161,21 @@ def test_the_change_flips_the_decision_and_less_does_not(placed, asked):
     change = nearest(placed, asked)
     scope = asked.scope
     if change is None:
-        assert (scope.skus and scope.skus <= scope.not_skus) or (
+        empty = (scope.skus and scope.skus <= scope.not_skus) or (
             scope.categories and scope.categories <= scope.not_categories
-        ), "only a scope that holds no goods at all has no change"
-        event("no goods can be in scope")
+        )
+        assert empty or not any(asked.gift is None or may_be_sent(placed, asked, to) for to in known_places(asked)), (
+            "only a scope that holds no goods at all, and a gift that may go nowhere that is known, have no change"
+        )
+        event("no goods can be in scope" if empty else "nowhere to go")
         return
     note(change.text)
     event(" + ".join(part.kind for part in change.parts))
     assert earned(apply(placed, asked, change), asked)
     for at, part in enumerate(change.parts):
+        for to in asked.only_to if part.words.startswith("sent to") else ():
+            other = [replaced(p, to=to) if p is part else p for p in change.parts]
+            assert earned(applied(placed, asked, other), asked) is (to in part.words)
         assert said(part) in part.words
         assert part.words in change.text
         assert part.words in change.how

@@ -17,9 +17,11 @@ from makeweight.contracts.campaigns import DocumentError, read_campaign
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.orders import digest, read_order
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Count, Damage, Receipt, Transfer
+from makeweight.domain.claims import Count, Damage, HandledGift, Receipt, Transfer
+from makeweight.domain.orders import Fulfilment
+from makeweight.stages.desk.tickets import tickets
 from makeweight.stages.port import Message
-from tests.support.drawn import GIFTS, SITES, START, documents, orders, stock_of
+from tests.support.drawn import GIFTS, ORDERS, SITES, START, documents, orders, stock_of
 
 CHANGES = ["pause", "end", "cap", "cap", "customer cap", "swap", "resume", "lower", "wider", "once", "group"]
 
@@ -68,6 +70,20 @@ _moves = st.tuples(
 _steps = st.lists(st.one_of(orders(), orders(), orders(), _moves), min_size=6, max_size=16)
 
 
+class Heard(Replay):
+    """A replay that remembers what the warehouse did with gifts, as its desk told its ledger."""
+
+    def __init__(self, *given):
+        self.handled = []
+        super().__init__(*given)
+
+    def result(self, stage, message, verdict):
+        """Keep it, beside what a replay keeps."""
+        super().result(stage, message, verdict)
+        if isinstance(message.body, HandledGift):
+            self.handled.append(message.body)
+
+
 class Day:
     """A day that goes into both replays and the rehearsal alike."""
 
@@ -77,15 +93,17 @@ class Day:
         then = read_campaign({**other, "effective": since.isoformat()})
         self.then, self.since = then, since
         self.rehearsal = Rehearsal(Book([first]), every)
-        self.replays = [Replay(Book([first]), receipts), Replay(Book([first, then]), receipts)]
+        self.replays = [Heard(Book([first]), receipts), Heard(Book([first, then]), receipts)]
         for receipt in receipts:
             self.rehearsal.take_stock(receipt, START)
         self.clock, self.number = START, 0
-        self.placed = {}
+        self.placed, self.gone = {}, set()
         self.gifts = [f"c/{offer['offer']}" for offer in base["offers"] if "gift" in offer["gives"]]
 
     def order(self, drawn):
-        """A snapshot, always the next of its order."""
+        """A snapshot, always the next of its order; none once it is on the floor."""
+        if drawn["order"] in self.gone:
+            return
         made = dict(drawn)
         made["placed_at"] = self.placed.setdefault(made["order"], made["placed_at"])
         known = self.replays[0].known_orders().get(made["order"])
@@ -119,6 +137,25 @@ class Day:
             replay.keep_time(self.clock)
             replay.engine.handle("ledger", Message(said), self.clock)
         self.rehearsal.take_stock(said, self.clock)
+
+    def fact(self, order, *happened):
+        """The warehouse releases an order's tickets whole, and may pack them."""
+        state = self.replays[0].known_orders().get(order)
+        if state is None or order in self.gone:
+            return
+        self.clock += timedelta(minutes=5)
+        self.gone.add(order)
+        names = [ticket.ticket for ticket in tickets(state)]
+        self.rehearsal.released(order, self.clock)
+        for what in happened:
+            for name in names:
+                self.number += 1
+                fact = Fulfilment(f"f{self.number}", order, name, what, self.clock)
+                for replay in self.replays:
+                    replay.handled.clear()
+                    replay.take(fact, str(self.number))
+                for handled in self.replays[0].handled:
+                    self.rehearsal.take_stock(handled, self.clock)
 
     def agree(self):
         """The rehearsal's difference is that of the replays, in every offer, order and bin."""
@@ -182,11 +219,15 @@ def _summed(standings, offer):
     )
 
 
+_UNITS = st.lists(st.sampled_from([2, 1, 3, 0, 1]), min_size=3, max_size=6)
+_MINUTES = st.sampled_from([0, 60, 61, 120, 1000, 2939, 3000])
+
+
 @given(
     documents().flatmap(changes),
     _steps,
-    st.lists(st.sampled_from([2, 1, 3, 0, 1]), min_size=3, max_size=6),
-    st.sampled_from([0, 60, 61, 120, 1000, 2939, 3000]),
+    _UNITS,
+    _MINUTES,
     st.sampled_from([1, 3, 1000]),
 )
 def test_a_difference_is_that_of_two_replays(drawn, steps, units, minutes, every):
@@ -205,3 +246,26 @@ def test_a_difference_is_that_of_two_replays(drawn, steps, units, minutes, every
             day.move(*step)
     found = day.agree()
     event(f"{what}: {'differs' if found.orders else 'the same'}")
+
+
+_facts = st.tuples(st.sampled_from(ORDERS), st.sampled_from([("released",), ("released", "packed")]))
+_received = st.tuples(st.just("receive"), st.integers(0, 7), st.integers(1, 2))
+
+
+@given(documents().flatmap(changes), _steps, st.lists(st.one_of(_facts, orders(), _received)), _UNITS, _MINUTES)
+def test_with_a_floor_that_packs(drawn, steps, then, units, minutes):
+    """Tickets go out while other orders come: what is packed is packed with what it has, in both."""
+    _, base, other = drawn
+    try:
+        read_campaign(other)
+    except DocumentError:
+        return
+    day = Day(base, other, START + timedelta(minutes=minutes), stock_of(base, units), 3)
+    for step in [*steps, *then]:
+        if isinstance(step, dict):
+            day.order(step)
+        elif len(step) == 2:
+            day.fact(step[0], *step[1])
+        else:
+            day.move(*step)
+    day.agree()

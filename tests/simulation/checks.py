@@ -4,17 +4,19 @@ S1, S4, S12  at every log entry: the product's own checks in a fold from nothing
 S2, S9       whenever something is said: one id and edition never says two things
 S6           at every entry: the first content of an order revision counts
 S11          at every commit of offsets: what is passed left an entry of its own, or a reject
-S5, S7, S8, S10, L1 and the comparison with the reference: at the end
+S5, S7, S8, S10, L1 and the comparisons with the reference and with what physically went out: at the end
 """
 
 from makeweight.domain.claims import Claim, HandledGift, Receipt, Tick
 from makeweight.domain.entries import Judged, Lapsed, Settled
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import open_lines, tickets, waits_for_goods
+from makeweight.stages.ledger.signals import MAX_RECENT
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, OFFERS, SEPARATOR
 from tests.simulation import scenario
 from tests.simulation.broker import PARTITIONS
 from tests.simulation.worker import Violation
+from tests.support.physical import untrue
 
 
 def hold(condition, code, text, *values):
@@ -110,11 +112,12 @@ def _units_add_up(world, lane, entry):
     """S4: what the claims of an offer hold is what its accounts say; and no entry passes the cap of its claim."""
     offer, known = lane.stage.key_of(entry), world.live
     prefix = offer + SEPARATOR
-    reserved, released, customers, live = {}, {}, {}, 0
+    reserved, released, customers, unearned, live = {}, {}, {}, {}, 0
     for name, claim in lane.store.values(CLAIMS).items():
         if name.startswith(prefix):
             live += claim.live
             customers[claim.claim.customer] = customers.get(claim.claim.customer, 0) + claim.live
+            unearned[claim.claim.customer] = unearned.get(claim.claim.customer, 0) + claim.unearned
             if claim.held:
                 place = (claim.gift, claim.site)
                 reserved[place] = reserved.get(place, 0) + claim.reserved
@@ -126,8 +129,11 @@ def _units_add_up(world, lane, entry):
             hold(balance.released == released.get(place, 0), "S4", "{}: released {} of {}", name, balance, released)
     for name, counted in lane.store.values(CUSTOMERS).items():
         if name.startswith(prefix):
-            said = customers.get(name.removeprefix(prefix), 0)
-            hold(counted.units == said, "S4", "{}: {} units counted, {} claimed", name, counted, said)
+            customer = name.removeprefix(prefix)
+            said = customers.get(customer, 0), unearned.get(customer, 0)
+            same = (counted.units, counted.unearned) == said
+            hold(same, "S4", "{}: {} counted, {} by its claims", name, counted, said)
+            hold(len(counted.recent) <= MAX_RECENT, "S12", "{} remembers {}", name, counted)
     kept = lane.store.get(OFFERS, offer)
     hold(kept is None or kept.live_units == live, "S4", "{}: {} live units, its claims have {}", offer, kept, live)
     cap = entry.claim.total_cap if isinstance(entry, Settled) else None
@@ -178,6 +184,7 @@ def at_the_end(world):
         _one_ticket_a_site(world, state)
         _asked_off(world, state)
     _accounts_agree(world)
+    _books_are_true(world, orders)
     _said_is_logged(world)
     if not world.layout:
         _claims_agree(world, orders)
@@ -278,6 +285,15 @@ def _accounts_agree(world):
                 hold(
                     balance.reserved == given, "S4", "{}: said to be held {}, the account is {}", offer, given, balance
                 )
+
+
+def _books_are_true(world, orders):
+    """S1 of the shelf: the books say that so many units are out as the warehouse packed and has not had back."""
+    balances = []
+    for partition in range(PARTITIONS["ledger"]):
+        balances += world.witness["ledger", partition].store.values(BALANCES).values()
+    wrong = untrue(orders.values(), balances)
+    hold(not wrong, "S1", "by offer and site, out by the papers and by the books: {}", wrong)
 
 
 def _one_ticket_a_site(world, state):

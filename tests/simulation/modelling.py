@@ -52,7 +52,7 @@ def _handled(model, body):
     back = body.happened in ("returned", "scrapped")
     if place != (body.offer, body.gift, body.site) or (back and body.units > claim.packed):
         return (body.offer,)
-    model.fact(claim, body.happened, body.units)
+    model.fact(claim, body.happened, body.units, boxed=body.packed)
     return ()
 
 

@@ -15,6 +15,7 @@ from makeweight.domain.entries import (
     NotPutBack,
     Overdue,
     Received,
+    Redressed,
     Reported,
     Settled,
 )
@@ -45,7 +46,7 @@ def _replay(stage, log, book):
         at += len(found)
 
 
-def _input(entry):
+def _input(entry):  # noqa: PLR0911 - one for each kind of entry
     """What an entry was made of; None where the log does not have it: what came too late and changed nothing."""
     match entry:
         case Judged():
@@ -54,6 +55,8 @@ def _input(entry):
             return Message(entry.decision)
         case Reported():
             return Message(entry.fact, entry.digest)
+        case Redressed():
+            return Message(entry.redress)
         case Overdue() | Lapsed() | NotPutBack():
             return Message(Tick("again", entry.at))
         case Settled():

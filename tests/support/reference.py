@@ -171,12 +171,12 @@ class Reference:
         for claim in self._ledger.of_order(order).values():
             self._ledger.pack_released(claim, claim.on_tickets.pop(ticket, 0))
 
-    def gift_fact(self, order: str, offer: str, what: str, units: int, site: str | None = None) -> None:
+    def gift_fact(self, order: str, offer: str, what: str, units: int, site: str | None = None, boxed: int = 0) -> None:
         """Released, packed, short_picked, put_back, returned (saleable) or scrapped: of one offer's gift, in units."""
         if what in ("released", "packed"):
             known = self._orders[order]
             known.released_at = known.released_at or instant(known.event["revised_at"])
-        self._ledger.fact(self._ledger.claims[order, offer], what, units, site)
+        self._ledger.fact(self._ledger.claims[order, offer], what, units, site, boxed)
 
     # -------------------------------------------------- messages: people and their stock
 

@@ -106,7 +106,8 @@ def happened(
                 _tell(ledger, claim, what, units, paper.site)
             case "put_back":
                 units = min(units, sheet.left)
-                _tell(ledger, claim, what, units, paper.site)
+                # Reading: what is not in the box goes back first.
+                _tell(ledger, claim, what, units, paper.site, max(0, units - unpacked))
             case "gift_returned":
                 units = min(units, sheet.left)
                 fresh = max(0, units - sheet.packed)
@@ -119,6 +120,6 @@ def happened(
         paper.lines.clear()
 
 
-def _tell(ledger: Ledger, claim: Claim, what: str, units: int, site: str) -> None:
+def _tell(ledger: Ledger, claim: Claim, what: str, units: int, site: str, boxed: int = 0) -> None:
     if units > 0:
-        ledger.fact(claim, what, units, site)
+        ledger.fact(claim, what, units, site, boxed)

@@ -281,8 +281,11 @@ class Ledger:
 
     # -------------------------------------------------- the warehouse
 
-    def fact(self, claim: Claim, happened: str, units: int, site: str | None = None) -> None:
-        """What the warehouse did with units of a claim, as far as it fits. Without a site: where they lay."""
+    def fact(self, claim: Claim, happened: str, units: int, site: str | None = None, boxed: int = 0) -> None:
+        """What the warehouse did with units of a claim, as far as it fits. Without a site: where they lay.
+
+        Of units that are put back, ``boxed`` come out of the box.
+        """
         # Reading: a fact of a claim that never held anything, and names no gift, speaks of the gift it wants first.
         offer, gift, at = claim.position or claim.last or (claim.offer, *claim.wish.options[0])
         position = (offer, gift, site or at)
@@ -295,7 +298,7 @@ class Ledger:
             case "short_picked":
                 self._short_picked(claim, own, position, units)
             case "put_back":
-                self._put_back(claim, own, position, units)
+                self._put_back(claim, own, position, units - boxed, boxed)
             case "returned" | "scrapped":
                 self._returned(own, position, units, is_saleable=happened == "returned")
             case other:
@@ -357,18 +360,21 @@ class Ledger:
         claim.reserved -= from_shelf
         return from_floor + from_shelf
 
-    def _put_back(self, claim: Claim, own: Claim | None, position: Position, units: int) -> None:
-        """On the shelf again: off the floor, else out of the box; more than that was never booked out."""
+    def _put_back(self, claim: Claim, own: Claim | None, position: Position, loose: int, boxed: int) -> None:
+        """On the shelf again. Out of the box: it had gone out. Off the floor: it was in the house all the time.
+
+        Reading: what lay on the floor and is not booked there is booked on the shelf, so nothing is to be booked.
+        """
         accounts = self.accounts[position]
-        from_floor = min(units, own.released) if own else 0
-        from_box = min(units - from_floor, own.packed) if own else 0
+        from_floor = min(loose, own.released) if own else 0
+        from_box = min(boxed, own.packed) if own else 0
         if own:
             own.released -= from_floor
             own.leave_tickets(from_floor)
             own.packed -= from_box
             own.over_gifted = max(0, own.over_gifted - from_box)
-        accounts.restocked += units - from_floor
-        accounts.free += units
+        accounts.restocked += boxed
+        accounts.free += from_floor + boxed
         claim.settle_place()
         self._take_again(claim, from_floor + from_box)
         # Reading: what the order doesn't take again is there for those who wait, whether it took some or none.

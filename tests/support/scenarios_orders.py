@@ -198,7 +198,7 @@ JUDGED = [
     ),
     Scenario(
         "ex33",
-        "Ex-33: six orders within 20 minutes with one card: one is granted; after three refusals a person hears.",
+        "Ex-33: six orders within 20 minutes with one card: one is granted; of the third and its refusal people hear.",
         CAPPED,
         tins(),
         tuple(
@@ -210,7 +210,8 @@ JUDGED = [
             {f"O{n}/main/1": Paper("final", {"TIN": 1} if n == 0 else {}) for n in range(6)},
             {"O0": GIVEN} | {f"O{n}": Answer(REFUSED, reason=Reason.CUSTOMER_CAP) for n in range(1, 6)},
             {"tin/TIN/main": {"free": 8, "reserved": 1}},
-            {f"O{n}": {"repeated_refusal/week/tin": n} for n in range(3, 6)},
+            {"O2": {"order_splitting/week/tin": 3}}
+            | {f"O{n}": {"repeated_refusal/week/tin": n, "order_splitting/week/tin": n + 1} for n in range(3, 6)},
         ),
     ),
     Scenario(

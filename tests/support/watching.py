@@ -12,7 +12,7 @@ from makeweight.planning.watch import Watch
 from makeweight.stages.desk.standing import in_window, standing
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.ledger.say import level_of
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, key
+from makeweight.stages.ledger.state import BALANCES, OFFERS
 from tests.support.shop import Shop
 
 
@@ -45,7 +45,6 @@ def picture(shop: Shop, now: datetime, profile: Profile | None = None, limits: L
         list(_levels(shop)),
         lambda zone: profile or Profile.flat(zone),
         profile is not None,
-        lambda offer, order: claim.held if (claim := shop.books.get(CLAIMS, key(offer, order))) else 0,
     )
     return draw(watched(shop), known, now, limits or Limits())
 

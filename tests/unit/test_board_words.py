@@ -2,15 +2,27 @@
 
 from datetime import UTC, datetime, timedelta
 from itertools import chain
+from typing import get_args
 
 import pytest
 
 from makeweight.adapters.board import cards, drawings, words
 from makeweight.domain.stock import Balance
-from makeweight.domain.tickets import Notice
+from makeweight.domain.tickets import Notice, NoticeKind
 from makeweight.domain.values import replaced
 from makeweight.insight.runout import RunOut
-from makeweight.planning.picture import Feed, OfferPicture, Picture, Rate, Signal, StockPlace, rate
+from makeweight.planning.picture import (
+    Feed,
+    OfferPicture,
+    OfferState,
+    Picture,
+    Rate,
+    Signal,
+    SignalKind,
+    StockPlace,
+    rate,
+)
+from makeweight.planning.watch import NOT_EXCEPTIONS
 
 NOW = datetime(2026, 11, 24, 20, 55, tzinfo=UTC)  # a Tuesday; Dublin is on UTC then
 DUBLIN = "Europe/Dublin"
@@ -172,3 +184,10 @@ def test_what_is_not_shown_is_counted():
     assert len(cards.exceptions(shown, "owed_gift")) == 200
     assert cards.not_shown(shown, "owed_gift") == "1,034 older ones are not shown."
     assert cards.not_shown(shown, "over_gift") == ""
+
+
+def test_every_kind_has_its_word():
+    """What the desk and the watch may say has a name on the board; near misses and stock levels are no exceptions."""
+    assert set(words.KINDS) == set(get_args(NoticeKind)) - NOT_EXCEPTIONS
+    assert set(words.SIGNALS) == set(get_args(SignalKind))
+    assert set(words.STATES) == set(get_args(OfferState))

@@ -24,7 +24,7 @@ AMPLE = {("week/tin", "TIN", "main"): 1_000}
 
 def says(shop: Shop, name: str = "A", offer: str = "week/tin") -> dict:
     """What the story of an order tells of an offer."""
-    found = story(shop.state(name), [], shop.engine.book)["offers"]
+    found = story(shop.state(name), [], shop.engine.book, shop.level)["offers"]
     return next(o for o in found if o["offer"] == offer)
 
 

@@ -5,6 +5,8 @@ Through both stages, as in a shop. The rules (2.15 - 2.18, 2.24) are common prac
 
 from datetime import timedelta
 
+import pytest
+
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
 from makeweight.domain.claims import Receipt, Tick
@@ -15,9 +17,11 @@ from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import standing
 from makeweight.stages.desk.state import ORDERS
 from makeweight.stages.desk.tickets import tickets
+from makeweight.stages.ledger.state import BALANCES
 from makeweight.stages.port import Message, View
 from tests.support.build import PLACED, line, order
 from tests.support.nodes import Network
+from tests.support.physical import gone, untrue
 from tests.support.shop import Shop, amended, document, gives, handled_gift, handled_line
 from tests.support.transitions import Watch
 
@@ -210,6 +214,92 @@ def test_of_two_on_the_floor_the_one_that_is_not_the_order_s_is_put_back():
     shop.put_back("A/main/1", event="all", at=PLACED + 4 * MINUTE)
     assert (shop.balance().reserved, shop.balance().released, shop.balance().free) == (1, 0, 8)
     assert on_tickets(shop) == [("A/main/2", "TIN", 1)]
+
+
+def lies(shop, site="main"):
+    """TINs that physically lie at a site after 9 came in, by what the warehouse said; the books must say the same."""
+    assert untrue(shop.desk.values(ORDERS).values(), shop.books.values(BALANCES).values()) == {}
+    balance = shop.balance(site=site)
+    there = balance.free + balance.reserved + balance.released + balance.quarantine
+    assert there == 9 - gone(shop.desk.values(ORDERS).values())[TIN, site]
+    return there
+
+
+def test_a_release_that_is_undone_before_the_answer_brings_no_unit():
+    """S1: the ledger freed the gift, then heard that an old paper of it went to the floor, and that it was put back."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.sleep()
+    shop.amend("A", line(4000), at=PLACED + MINUTE)
+    shop.released("A/main/1", at=PLACED + 2 * MINUTE)
+    shop.put_back("A/main/1", at=PLACED + 3 * MINUTE)
+    shop.wake(PLACED + 4 * MINUTE)
+    assert lies(shop) == 9
+    assert (shop.balance().free, shop.balance().restocked) == (9, 0)
+
+
+def test_a_packed_gift_stays_out_while_another_paper_of_its_order_is_undone():
+    """S1: as above, and the order's first ticket has gone out: what is put back is not what is in that parcel."""
+    shop = shop_of(gives(at_least=2000, for_each=True))
+    shop.place(order(line(2000)))
+    shop.packed("A/main/1")
+    shop.amend("A", line(2000), line(2000), at=PLACED + MINUTE)
+    assert on_tickets(shop)[-1] == ("A/main/2", "TIN", 1)
+    shop.sleep()
+    shop.amend("A", line(2000), line(2000, cancelled_units=1), at=PLACED + 2 * MINUTE)
+    shop.released("A/main/2", at=PLACED + 3 * MINUTE)
+    shop.put_back("A/main/2", at=PLACED + 4 * MINUTE)
+    shop.wake(PLACED + 5 * MINUTE)
+    assert lies(shop) == 8
+    assert (shop.balance().free, shop.balance().packed, shop.claim("A").packed) == (8, 1, 1)
+
+
+def test_what_went_out_of_free_stock_and_is_put_back_is_there_again():
+    """S1: the ledger had freed the gift, and it was packed all the same; taken out of its box it is a unit again."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.sleep()
+    shop.amend("A", line(4000), at=PLACED + MINUTE)
+    shop.packed("A/main/1", at=PLACED + 2 * MINUTE)
+    shop.wake(PLACED + 3 * MINUTE)
+    assert lies(shop) == 8
+    shop.put_back("A/main/1", at=PLACED + 4 * MINUTE)
+    assert lies(shop) == 9
+
+
+def test_a_part_of_a_paper_that_is_put_back_is_what_is_not_in_the_box():
+    """Two on the paper, one packed: one is put back, then the other."""
+    shop = shop_of(gives(at_least=2000, for_each=True))
+    shop.place(order(line(4000)))
+    shop.released("A/main/1")
+    shop.packed("A/main/1", lines=[handled_gift(1)])
+    assert lies(shop) == 8
+    shop.put_back("A/main/1", event="w1", at=PLACED + MINUTE, lines=[handled_gift(1)])
+    assert (lies(shop), shop.claim("A").packed) == (8, 1)
+    shop.put_back("A/main/1", event="w2", at=PLACED + MINUTE, lines=[handled_gift(1)])
+    assert (lies(shop), shop.claim("A").packed) == (9, 0)
+
+
+@pytest.mark.parametrize("happened", ["put_back", "gift_returned"])
+def test_more_than_was_on_the_paper_is_no_unit_that_came_in(happened):
+    """Whoever names three of one has found none: no unit came into the house that had not left it."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.packed("A/main/1")
+    getattr(shop, happened)("A/main/1", lines=[replaced(handled_gift(3), condition="saleable")])
+    assert lies(shop) == 9
+    assert shop.outcome("A").left == shop.state("A").left[TIN] == 1
+
+
+def test_units_beyond_the_paper_come_back_too():
+    """Named as released beyond the paper, and returned without a word of packing: they had gone out."""
+    shop = shop_of()
+    shop.place(order(line(6000)))
+    shop.released("A/main/1", lines=[handled_gift(2)])
+    shop.gift_returned("A/main/1", lines=[replaced(handled_gift(2), condition="scrap")])
+    assert untrue(shop.desk.values(ORDERS).values(), shop.books.values(BALANCES).values()) == {}
+    balance = shop.balance()
+    assert (balance.free + balance.reserved + balance.released, balance.damaged) == (7, 2)
 
 
 # ---------------------------------------------------------------- parts

@@ -247,9 +247,10 @@ def units(tell):
     shop.cancel("D")
 
 
-def fact(shop, happened, number, order, name=""):
+def fact(shop, happened, number, order, name="", **members):
     """What the warehouse did with units, straight to the ledger."""
-    shop.take("ledger", gift_command(happened, number, order, id=f"{order}-{happened}-{number}{name}"), PLACED)
+    name = f"{order}-{happened}-{number}{name}"
+    shop.take("ledger", gift_command(happened, number, order, id=name, **members), PLACED)
 
 
 def booked(shop, kind, number, name, site="main"):
@@ -266,7 +267,7 @@ def short_and_back(tell):
         shop.released(f"{name}/main/1")
     fact(shop, "put_back", 1, "C")
     fact(shop, "packed", 1, "C")
-    fact(shop, "put_back", 2, "C")
+    fact(shop, "put_back", 2, "C", packed=2)
     fact(shop, "short_picked", 1, "A")
     fact(shop, "short_picked", 1, "B")
     shop = tell.shop(stock=4)
@@ -275,6 +276,7 @@ def short_and_back(tell):
     fact(shop, "returned", 1, "A")
     fact(shop, "scrapped", 1, "A")
     fact(shop, "returned", 3, "A")
+    fact(shop, "scrapped", 1, "A", "more")
 
 
 def counts_and_damage(tell):
@@ -350,7 +352,7 @@ def back_from_the_floor(tell):
         shop = tell.shop(stock=10)
         fact(shop, "packed", 10, "STRANGER")
         for number in numbers:
-            fact(shop, "put_back", number, "STRANGER")
+            fact(shop, "put_back", number, "STRANGER", packed=number)
 
 
 def window(tell):

@@ -380,7 +380,15 @@ def test_how_a_customer_is_known(customer_by, said):
     [
         ({"dangerous_goods": {"class": "3", "lanes": ["ground"]}}, {}, "if the parcel goes by ground"),
         ({"age": "adult"}, {}, "if the customer is known to be an adult"),
-        ({"never_to": ["US"]}, {"destination": Destination("US")}, None),
+        ({"never_to": ["US"]}, {"destination": Destination("US")}, "if the parcel goes to IE"),
+        ({"never_to": ["US", "IE"]}, {"destination": Destination("US")}, None),
+        ({"never_to": ["US-HI"]}, {"destination": Destination("US", "HI"), "market": "IE"}, "if the parcel goes to IE"),
+        ({"never_to": ["FR"]}, {}, "if the parcel goes to IE"),
+        (
+            {"never_to": ["US"], "age": "adult"},
+            {"destination": Destination("US")},
+            "if the parcel goes to IE and if the customer is known to be an adult",
+        ),
     ],
 )
 def test_a_gift_that_is_withheld_says_what_would_let_it_go(cautions, members, how):
@@ -392,8 +400,10 @@ def test_a_gift_that_is_withheld_says_what_would_let_it_go(cautions, members, ho
     assert shop.notices("A")["blocked_by_caution/week/tin"].sentence == said
     assert said.startswith("Its gift is withheld: ")
     assert said.endswith(f"; it could have been sent {how}.") is (how is not None)
-    # Rule 2.37: nobody is told to add goods for it.
-    assert shop.told("B").sentence.endswith(": 3.10 EUR short.")
+    # Rule 2.37: nobody is told to add goods for it, and whoever asks hears why.
+    why = said.removeprefix("Its gift is withheld: ").partition("; it could")[0].removesuffix(".")
+    assert shop.told("B").sentence.endswith(f": 3.10 EUR short. With more it would be withheld all the same: {why}.")
+    assert shop.amounts("B") == {}
 
 
 def test_an_offer_that_is_not_made_to_the_destination():
@@ -428,7 +438,7 @@ def test_value_that_another_offer_used(goods, how):
 
 def told_of(shop, name="A", what="week/tin"):
     """What `explain` says of an offer on an order: its reason and its sentence."""
-    found = story(shop.state(name), shop.entries["desk"], shop.engine.book)["offers"]
+    found = story(shop.state(name), shop.entries["desk"], shop.engine.book, shop.level)["offers"]
     return next((one["reason"], one["says"]) for one in found if one["offer"] == what)
 
 
@@ -466,11 +476,99 @@ def test_a_near_miss_with_a_discount_says_what_is_to_add():
 
 
 def test_nobody_is_told_to_add_for_a_gift_that_could_not_go():
-    """Rule 2.37: only if the gift is not restricted; what is missing is told all the same."""
+    """Rule 2.37: only if the gift is not restricted; what is missing is told all the same, to whoever asks."""
     shop = Shop([document(gives(), cautions={"TIN": {}})], AMPLE)
     shop.place(order(line(4690)))
-    assert shop.told("A").sentence == "46.90 EUR counted where at least 50.00 EUR is asked: 3.10 EUR short."
+    assert shop.told("A").sentence == (
+        "46.90 EUR counted where at least 50.00 EUR is asked: 3.10 EUR short. "
+        "With more it would be withheld all the same: the caution 'dangerous goods' is not answered."
+    )
+    assert shop.amounts("A") == {}
+    assert [j.near_miss for j in shop.state("A").evaluation.judgements] == [True], "it counts as one all the same"
     assert nearest(order(line(4690)), offer(gifts={"TIN": replaced(TIN, cautions=Cautions())})) is None
+
+
+@pytest.mark.parametrize(
+    ("stock", "members", "now"),
+    [
+        ({("week/tin", "TIN", "main"): 7}, {}, "Still to be had: 6 x TIN at main."),
+        (
+            {("week/tin", "TIN", "S"): 7},
+            {},
+            "No longer to be had: no gift of this offer is left at a site that ships the order.",
+        ),
+        ({}, {}, "No longer to be had: no gift of this offer is left at a site that ships the order."),
+        (
+            {("week/tin", "TIN", "S"): 7, ("week/tin", "BAG", "main"): 2},
+            {"otherwise": ["BAG"], "when_out": "substitute"},
+            "Still to be had: 1 x BAG at main.",
+        ),
+        (
+            {("week/tin", "TIN", "main"): 7},
+            {"caps": {"total": 1}},
+            "No longer to be had: all 1 of this offer are taken.",
+        ),
+        (None, {"caps": {"total": 2}, "benefit": "free_shipping"}, "Still to be had."),
+    ],
+)
+def test_what_is_nearly_earned_is_looked_for_when_somebody_asks(stock, members, now):
+    """Rule 2.37: 'add 3.10' only if it is there at the shipping site. The ticket says what was decided, for ever."""
+    shop = Shop([document(gives(**members))], stock)
+    shop.place(order(line(5000), order="FIRST"), order(line(4690)))
+    (said,) = story(shop.state("A"), [], shop.engine.book, shop.level)["offers"]
+    assert said["now"] == now
+    assert said["says"] == shop.told("A").sentence
+    assert "now" not in story(shop.state("FIRST"), [], shop.engine.book, shop.level)["offers"][0]
+
+
+@pytest.mark.parametrize("members", [{"only_to": ["GB"]}, {"services": ["express"]}])
+def test_a_near_miss_of_an_offer_for_elsewhere_is_no_notice(members):
+    """Rule 2.37: nothing that this order adds would earn it."""
+    shop = Shop([document(gives(**members))], AMPLE)
+    shop.place(order(line(4690)))
+    assert shop.amounts("A") == {}
+    assert shop.told("A").sentence.endswith("all the same: the offer is not made for this destination or service.")
+
+
+def test_a_near_miss_whose_substitute_may_go_is_one():
+    """The announced gift may not go there, and another may."""
+    asked = gives(otherwise=["BAG"], when_out="substitute")
+    cautions = {"TIN": {"dangerous_goods": "none", "age": "none", "food": "none", "never_to": ["IE"]}}
+    shop = Shop([document(asked, cautions=cautions)], AMPLE)
+    shop.place(order(line(4690), destination=Destination("IE")))
+    assert shop.amounts("A") == {"near_miss/week/tin": 310}
+
+
+def test_customs_data_that_is_missing_keeps_a_gift_at_home():
+    """Rule 2.32: the countries of its customs area are named, the first in which it would not be withheld."""
+    home = {"ships_from": "IE", "same_customs_area": ["FR"]}
+    shop = Shop([document(gives(), **home)], AMPLE)
+    shop.place(order(line(5000), destination=Destination("US")))
+    assert shop.told("A").sentence.endswith("; it could have been sent if the parcel goes to IE.")
+    shop = Shop([document(gives(only_to=["FR", "US"]), **home)], AMPLE)
+    shop.place(order(line(5000), destination=Destination("US")), order(line(5000), order="B"))
+    assert shop.told("A").sentence.endswith("; it could have been sent if the parcel goes to FR.")
+    # Elsewhere altogether: of the offer's places it is the one to which the gift may go.
+    assert shop.told("B").sentence.endswith("; it would have been earned if sent to FR.")
+
+
+def test_of_two_places_that_an_offer_is_made_for_the_one_is_named_to_which_its_gift_may_go():
+    """Made for Britain and Ireland, and never to Britain: one place is told, once."""
+    tin = replaced(TIN, cautions=replaced(TIN.cautions, never_to=["GB"]))
+    asked = offer(only_to=frozenset({"GB", "IE"}), gifts={"TIN": tin})
+    found = nearest(order(line(5000), destination=Destination("FR")), asked)
+    assert found is not None
+    assert found.text == "the parcel goes to IE"
+
+
+def test_what_a_better_offer_of_the_group_took_could_not_have_been_earned():
+    """No change is named: with less the order would only have been worse off. A winner that was declined is told."""
+    offers = [gives("more", "MUG", at_least=100_00, group="tiers", caps={"total": 1}), gives(group="tiers")]
+    shop = Shop([document(*offers)], {("week/more", "MUG", "main"): 9, **AMPLE})
+    shop.place(order(line(100_00)), order(line(100_00), order="B"))
+    why = "Only one offer of its group is given, and week/more comes first"
+    assert shop.told("A").sentence == f"{why}."
+    assert shop.told("B").sentence == f"{why}, though the order has not got that either."
 
 
 def test_an_order_far_off_is_explained_with_what_it_lacked():

@@ -145,19 +145,22 @@ def test_an_order_that_still_wants_what_is_put_back_has_it_again(happened):
     """Before anybody else: it was the order's own."""
     books = Books(1)
     books.take(claim("B", units=2, when_out="owed"), claim("B", units=0, revision=2), claim("A"))
-    books.take(claim("C", when_out="owed"), gift_command(happened, 1), gift_command("put_back", 1))
+    back = gift_command("put_back", 1, packed=int(happened == "packed"))
+    books.take(claim("C", when_out="owed"), gift_command(happened, 1), back)
     assert told(books) == ("granted", 1, 0, 3, 1)
     assert books.short("C")[:3] == ("owed", 0, 1)
     balance = books.balance()
     assert (balance.free, balance.reserved, balance.released, balance.restocked) == (0, 1, 0, int(happened == "packed"))
 
 
-def test_what_is_put_back_beyond_the_order_is_the_shelf_s():
-    """Two were on the paper and the order had one: the other is found stock."""
+@pytest.mark.parametrize(("packed", "free"), [(0, 1), (1, 2)])
+def test_what_is_put_back_beyond_the_order_is_a_unit_only_if_it_had_gone_out(packed, free):
+    """S1: two were on the paper and the order had one: the other is booked on the shelf, unless it was in the box."""
     books = Books(1)
-    books.take(claim(), gift_command("released", 1), claim(units=0, revision=2), gift_command("put_back", 2))
-    assert accounts(books.balance()) == (2, 0, 0, 0)
-    assert books.balance().restocked == 1
+    back = gift_command("put_back", 2, packed=packed)
+    books.take(claim(), gift_command("released", 1), claim(units=0, revision=2), back)
+    assert accounts(books.balance()) == (free, 0, 0, 0)
+    assert books.balance().restocked == packed
 
 
 # ---------------------------------------------------------------- returns, and the caps
@@ -189,9 +192,9 @@ def test_a_returned_gift_gives_its_allowance_back(came, granted, free):
     assert books.short("B")[3] is (None if granted else Reason.CUSTOMER_CAP)
 
 
-@pytest.mark.parametrize(("happened", "free", "damaged"), [("returned", 3, 0), ("scrapped", 1, 1)])
-def test_more_comes_back_than_was_packed(happened, free, damaged):
-    """Saleable units are stock, whosever they were; waste that was never the ledger's is nobody's."""
+@pytest.mark.parametrize(("happened", "free", "damaged"), [("returned", 3, 0), ("scrapped", 1, 2)])
+def test_more_comes_back_than_the_order_had(happened, free, damaged):
+    """Whosever they were, they had gone out: saleable units are stock, the others came in and are waste."""
     books = Books(2)
     books.take(claim(), gift_command("packed", 1), gift_command(happened, 2))
     balance = books.balance()

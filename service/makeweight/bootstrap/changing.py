@@ -9,11 +9,12 @@ from makeweight.adapters.kafka.logs import reader as topic_reader
 from makeweight.adapters.kafka.outbox import Outbox
 from makeweight.adapters.kafka.publishing import publish as publish_on_topic
 from makeweight.adapters.kafka.publishing import published_documents
+from makeweight.adapters.kafka.publishing import redress as redress_record
 from makeweight.adapters.kafka.reading import Progress, TopicReader
 from makeweight.adapters.kafka.wire import Names
 from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.inputs import Logs, of_entries, take
-from makeweight.adapters.local.publishing import publish
+from makeweight.adapters.local.publishing import hand_to_desk, publish
 from makeweight.adapters.local.rehearsing import Rehearsal
 from makeweight.bootstrap import wall_clock
 from makeweight.bootstrap.kafka import administration, broker_of
@@ -21,13 +22,35 @@ from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps, parse_object
 from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Campaign
+from makeweight.domain.claims import Redress
 from makeweight.domain.moments import Instant
-from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, correct, revise
-from makeweight.planning.differing import OrderChange
+from makeweight.domain.values import value
+from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, against, correct, revise
+from makeweight.planning.differing import OrderChange, replaced_by
 from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
 Documents = dict[tuple[str, int], Document]
+
+
+@value
+class Owing:
+    """Who is owed more by a campaign's latest revision, had it counted from an instant; ``refused`` says why nobody is.
+
+    ``against`` a customer, a revision redresses nobody.
+    """
+
+    campaign: Campaign
+    since: Instant
+    owed: list[OrderChange]
+    refused: str | None = None
+
+    def redresses(self, now: Instant) -> list[Redress]:
+        """One for each order. Said again they change nothing."""
+        name, revision = self.campaign.campaign, self.campaign.revision
+        orders = sorted({one.order for one in self.owed})
+        return [Redress(f"{name}/{revision}:{order}", order, name, revision, now) for order in orders]
 
 
 class Changes:
@@ -70,6 +93,20 @@ class Changes:
         now = self._clock()
         return publish(self._db, [_file(preview, self._documents(), now)], [], now)[0]
 
+    def owing(self, campaign: str, since: Instant) -> Owing:
+        """Who is owed more by the latest revision of a campaign, which is in force by now, had it counted earlier."""
+        self.keep_up()
+        return _owing(self._rehearsal, _latest(self._documents(), campaign), since, self._clock())
+
+    def redress(self, owing: Owing) -> int:
+        """Have each of these orders judged by the revision; how many. A running service takes them up in a second."""
+        if self._on_kafka:
+            return redress_distributed(self._settings, owing, self._clock)
+        now = self._clock()
+        redresses = _redresses(owing, now)
+        hand_to_desk(self._db, redresses, now)
+        return len(redresses)
+
     def _documents(self) -> Documents:
         rows = self._db.execute("SELECT campaign, revision, body FROM campaigns")
         return {(name, revision): parse_object(body) for name, revision, body in rows}
@@ -97,15 +134,65 @@ def preview_distributed(
         revision = again(_latest(documents, change.campaign), clock())
         if not rehearse:
             return _unrehearsed(revision, again)
-        source = TopicReader(consumer, names)
-        # Workers' clocks differ by less than what lies between most orders; each log keeps its own order.
-        desk = sorted(source.entries("desk", progress), key=lambda entry: entry.at)
-        ledger = sorted(source.entries("ledger", progress), key=lambda entry: entry.at)
-        rehearsal = Rehearsal(_book(documents))
-        take(rehearsal, *of_entries(desk, ledger))
-        return _previewed(rehearsal, revision, again)
+        return _previewed(_rehearsed(TopicReader(consumer, names), documents, progress), revision, again)
     finally:
         consumer.close()
+
+
+def owing_distributed(
+    settings: Settings, campaign: str, since: Instant, clock: Clock = wall_clock, progress: Progress | None = None
+) -> Owing:
+    """Who is owed more by the latest revision of a campaign on the distributed service, had it counted earlier."""
+    consumer = topic_reader(broker_of(settings))
+    try:
+        administration(settings).check()
+        names = Names(settings.prefix)
+        documents = published_documents(consumer, names)
+        rehearsal = _rehearsed(TopicReader(consumer, names), documents, progress)
+        return _owing(rehearsal, _latest(documents, campaign), since, clock())
+    finally:
+        consumer.close()
+
+
+def redress_distributed(settings: Settings, owing: Owing, clock: Clock = wall_clock) -> int:
+    """Have each of these orders judged by the revision, by the workers; how many."""
+    redresses = _redresses(owing, clock())
+    outbox = Outbox(broker_of(settings))
+    try:
+        outbox.write(redress_record(Names(settings.prefix), one) for one in redresses)
+        outbox.flush()
+    finally:
+        outbox.close()
+    return len(redresses)
+
+
+def _rehearsed(source: TopicReader, documents: Documents, progress: Progress | None) -> Rehearsal:
+    # Workers' clocks differ by less than what lies between most orders; each log keeps its own order.
+    desk = sorted(source.entries("desk", progress), key=lambda entry: entry.at)
+    ledger = sorted(source.entries("ledger", progress), key=lambda entry: entry.at)
+    rehearsal = Rehearsal(_book(documents))
+    take(rehearsal, *of_entries(desk, ledger))
+    return rehearsal
+
+
+def _redresses(owing: Owing, now: Instant) -> list[Redress]:
+    if owing.refused is not None:
+        raise ChangeRefused(owing.refused)
+    return owing.redresses(now)
+
+
+def _owing(rehearsal: Rehearsal, document: Document, since: Instant, now: Instant) -> Owing:
+    campaign = read_campaign(document)
+    name = f"revision {campaign.revision} of {campaign.campaign!r}"
+    if campaign.effective_at > now:
+        raise ChangeRefused(f"{name} takes effect at {campaign.effective_at.isoformat()}; say it from then on")
+    worse = {why for known in replaced_by(rehearsal.book, campaign, since) for why in against(known, campaign)}
+    if worse:
+        return Owing(
+            campaign, since, [], f"{name} is not in the customer's favour: it has {' and '.join(sorted(worse))}"
+        )
+    difference = rehearsal.difference(campaign, since)
+    return Owing(campaign, since, [one for one in difference.orders if one.gains])
 
 
 def publish_distributed(settings: Settings, preview: Preview, clock: Clock = wall_clock) -> Published:
@@ -128,10 +215,7 @@ def _reviser(change: Change | Correction) -> Reviser:
 
 
 def _unrehearsed(revision: Revision, again: Reviser) -> Preview:
-    refused = revision.late
-    if refused is None and revision.counts_from < revision.effective:
-        refused = "what counts from an instant that has passed is rehearsed first: it must take nothing from anybody"
-    return Preview(revision, again, refused=refused)
+    return Preview(revision, again, refused=revision.late)
 
 
 def _previewed(rehearsal: Rehearsal, revision: Revision, again: Reviser) -> Preview:
@@ -139,10 +223,6 @@ def _previewed(rehearsal: Rehearsal, revision: Revision, again: Reviser) -> Prev
     refused, owed = revision.late, list[OrderChange]()
     if refused is None and revision.counts_from < revision.effective:
         owed = [order for order in difference.orders if order.gains]
-        losers = sorted({order.order for order in difference.orders if order.loses})
-        if losers:
-            text = f"it would take something from {len(losers)} orders, {losers[0]} among them"
-            refused = f"{text}: what another order gets first they don't get. Name a later instant"
     return Preview(revision, again, difference, rehearsal.newest, owed, refused)
 
 

@@ -13,12 +13,19 @@ from rich.table import Table
 from makeweight.adapters.documents import yaml
 from makeweight.adapters.documents.files import FileError, FileErrors
 from makeweight.adapters.documents.publishing import Published
-from makeweight.bootstrap.changing import Changes, preview_distributed, publish_distributed
+from makeweight.bootstrap import tune_collector
+from makeweight.bootstrap.changing import (
+    Changes,
+    owing_distributed,
+    preview_distributed,
+    publish_distributed,
+    redress_distributed,
+)
 from makeweight.cli.console import REFUSED, err, fail, out, progress, say_json
 from makeweight.cli.reach import Kafka, Reached, State, reaching
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused, Correction
-from makeweight.planning.differing import Figures
+from makeweight.planning.differing import Figures, OrderChange
 from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
 
 HELP = """Change an offer of a running service: published as its campaign's next revision, with who says so and why.
@@ -58,12 +65,22 @@ SWAP_HELP = f"""Give another gift: one of the campaign's, or one whose facts a Y
 CORRECT_HELP = """Publish a page that is in the customer's favour, and name the orders that it would have given more.
 
 A lower threshold, a higher cap, a wider scope, a later end: what was announced, and set up wrongly. The page takes
-effect as any does; orders placed from --since until then are listed as newly owed, and nothing is sent to them by
-itself. What would take anything from an order is refused.
+effect as any does; orders placed from --since until then are listed as newly owed, and `makeweight change redress`
+gives it to them. What would take anything from an order is refused.
 
 [bold]Example[/bold]
 
   makeweight change correct ink-week.yaml --since 2026-11-24T08:00:00Z --why "said 40, set 50" --by M.Byrne --json
+"""
+
+REDRESS_HELP = """Give orders what a correction owes them: have each judged by the campaign's latest revision.
+
+Those that were placed from --since until it took effect, and would get more by it. Each is judged once; said again it
+finds those that came late. A revision that takes anything from anybody redresses nobody.
+
+[bold]Example[/bold]
+
+  makeweight change redress ink-week --since 2026-11-24T08:00:00Z
 """
 
 change = typer.Typer(no_args_is_help=True, help=HELP, rich_markup_mode="rich")
@@ -115,6 +132,8 @@ def _make(asked: Change | Correction, *, only: bool | None, json: bool, state: P
 
 def _made(reached: Reached, asked: Change | Correction, *, only: bool | None) -> tuple[Preview, Published | None]:
     rehearse = only is not False
+    if rehearse:
+        tune_collector()
     if reached.on_kafka:
         with progress("entries read") as told:
             preview = preview_distributed(reached.settings, asked, progress=told, rehearse=rehearse)
@@ -153,11 +172,7 @@ def _show(preview: Preview, published: Published | None) -> None:
             table.add_row(one.offer, *_columns(one.before, one.after))
         out.print(table)
         out.print(reach(preview, _z))
-    told = newly_owed(preview)
-    for line in told:
-        out.print(line, markup=False)
-    if len(preview.owed) > len(told):
-        out.print(f"and {len(preview.owed) - len(told)} more; --json names them all")
+    _name_owed(preview.owed)
     if published is not None:
         out.print(f"{name}: published, in force from {published.effective_at}", markup=False)
     else:
@@ -258,6 +273,47 @@ def correct(
     """Publish a page that is in the customer's favour."""
     asked = Correction(_page(page), _instant("--since", since), by, why)
     _make(asked, only=preview, json=json, state=state, kafka=kafka)
+
+
+@change.command(help=REDRESS_HELP)
+def redress(
+    campaign: Annotated[str, typer.Argument(help="The campaign's id.")],
+    since: Annotated[str, typer.Option(help="From when its latest revision should have counted, with its zone.")],
+    preview: Annotated[bool, typer.Option("--preview", help="Name the orders, and do nothing.")] = False,
+    state: State = None,
+    kafka: Kafka = None,
+    json: Json = False,
+) -> None:
+    """Give orders what a correction owes them."""
+    at = _instant("--since", since)
+    with reaching(state, kafka) as reached:
+        try:
+            if reached.on_kafka:
+                with progress("entries read") as told:
+                    owing = owing_distributed(reached.settings, campaign, at, progress=told)
+                count = 0 if preview else redress_distributed(reached.settings, owing)
+            else:
+                with closing(Changes(reached.settings)) as changes:
+                    owing = changes.owing(campaign, at)
+                    count = 0 if preview else changes.redress(owing)
+        except ChangeRefused as error:
+            raise fail(f"{error}; {reached.where}", REFUSED) from None
+    name = f"{campaign} revision {owing.campaign.revision}"
+    if json:
+        say_json({"revision": owing.campaign.revision, "since": at, "owed": owing.owed, "handed_to_the_desk": count})
+        return
+    _name_owed(owing.owed)
+    done = f"{count} orders handed to the desk, to be judged by it" if not preview else "nothing is done"
+    out.print(f"{name}: {done}", markup=False)
+    err.print(reached.where, style="dim", markup=False)
+
+
+def _name_owed(owed: list[OrderChange]) -> None:
+    told = newly_owed(owed)
+    for line in told:
+        out.print(line, markup=False)
+    if len(owed) > len(told):
+        out.print(f"and {len(owed) - len(told)} more; --json names them all")
 
 
 def _page(path: Path) -> dict[str, Any]:

@@ -53,7 +53,8 @@ def show(story: dict[str, Any]) -> None:
     for name in ("offer", "outcome", "why"):
         table.add_column(name)
     for offer in story["offers"]:
-        table.add_row(offer["offer"], offer["outcome"].replace("_", " "), offer["says"])
+        says = " ".join([offer["says"], offer["now"]] if "now" in offer else [offer["says"]])
+        table.add_row(offer["offer"], offer["outcome"].replace("_", " "), says)
     out.print(table)
     out.print()
     for ticket in story["tickets"]:

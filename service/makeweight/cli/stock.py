@@ -22,7 +22,7 @@ HELP = """Say what became of gift stock: counted, damaged, sent elsewhere, arriv
 
   makeweight stock count week/tin TIN main 52 --state shop-state
 
-  makeweight stock transfer week/tin TIN main 20 --to-site south --id van-7 --kafka broker:9092
+  makeweight stock transfer week/tin TIN main 20 --to-site south --by M.Byrne --why "south runs short"
 """
 _HANDED = """
 
@@ -39,7 +39,7 @@ DAMAGE_HELP = f"""Units that can't be given any more.{_HANDED}
   makeweight stock damage week/tin TIN main 4
 """
 TRANSFER_HELP = f"""Free units go to another offer, another site, or both.{_HANDED}
-  makeweight stock transfer week/tin TIN main 20 --to-site south --id van-7
+  makeweight stock transfer week/tin TIN main 20 --to-site south --id van-7 --by M.Byrne --why "south runs short"
 """
 ARRIVED_HELP = f"""Of a transfer to another site, so many units are there; no more of it will come.{_HANDED}
   makeweight stock arrived week/tin van-7 20
@@ -57,14 +57,20 @@ Name = Annotated[str | None, typer.Option("--id", help="A name of yours; made of
 At = Annotated[str | None, typer.Option("--at", help="When, with its zone; now if left out.")]
 
 
+Why = Annotated[str, typer.Option(help="Why, for whoever reads it later.")]
+By = Annotated[str, typer.Option(help="Who answers for it.")]
+
+
 class Stamp(NamedTuple):
-    """By which id something is said, and when it was so."""
+    """By which id something is said, when it was so, who says it, and why."""
 
     id: str
     at: Instant
+    by: str
+    why: str
 
 
-def _stamp(kind: str, name: str | None, at: str | None) -> Stamp:
+def _stamp(kind: str, name: str | None, at: str | None, by: str, why: str) -> Stamp:
     if at is None:
         when = bootstrap.wall_clock()
     else:
@@ -74,7 +80,7 @@ def _stamp(kind: str, name: str | None, at: str | None) -> Stamp:
             raise fail(f"--at {at!r}: expected a date and time, such as 2026-11-24T14:20:00Z") from None
         if when.tzinfo is None:
             raise fail(f"--at {at!r} has no zone; add Z or an offset")
-    return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when)
+    return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when, by, why)
 
 
 def _hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:
@@ -94,8 +100,11 @@ def _says(kind: str, told: str) -> Callable[[Callable[..., StockCommand]], Calla
     """Make a command of a function that builds what is said from its stamp; the options that all share are added."""
 
     def command_of(build: Callable[..., StockCommand]) -> Callable[..., None]:
-        def said(name: Name = None, at: At = None, state: State = None, kafka: Kafka = None, **given: object) -> None:
-            _hand(build(_stamp(kind, name, at), **given), state, kafka)
+        def said(
+            name: Name = None, at: At = None, by: By = "", why: Why = "",
+            state: State = None, kafka: Kafka = None, **given: object,
+        ) -> None:  # fmt: skip
+            _hand(build(_stamp(kind, name, at, by, why), **given), state, kafka)
 
         own = list(inspect.signature(build).parameters.values())[1:]
         shared = [p for p in inspect.signature(said).parameters.values() if p.kind is not p.VAR_KEYWORD]
@@ -110,13 +119,13 @@ def _says(kind: str, told: str) -> Callable[[Callable[..., StockCommand]], Calla
 @_says("count", COUNT_HELP)
 def count(stamp: Stamp, offer: Offer, gift: Gift, site: Site, units: Units) -> Count:
     """What lies there by hand."""
-    return Count(stamp.id, offer, gift, site, units, stamp.at)
+    return Count(stamp.id, offer, gift, site, units, *stamp[1:])
 
 
 @_says("damage", DAMAGE_HELP)
 def damage(stamp: Stamp, offer: Offer, gift: Gift, site: Site, units: Units) -> Damage:
     """Units that can't be given any more."""
-    return Damage(stamp.id, offer, gift, site, units, stamp.at)
+    return Damage(stamp.id, offer, gift, site, units, *stamp[1:])
 
 
 @_says("transfer", TRANSFER_HELP)
@@ -130,7 +139,9 @@ def transfer(
     to_site: Annotated[str | None, typer.Option(help="The other site; the same if left out.")] = None,
 ) -> Transfer:
     """Free units go elsewhere."""
-    return Transfer(stamp.id, offer, gift, site, units, to_offer or offer, to_site or site, stamp.at)
+    if not (stamp.by and stamp.why):
+        raise fail("a transfer says who answers for it and why: add --by NAME --why TEXT")
+    return Transfer(stamp.id, offer, gift, site, units, to_offer or offer, to_site or site, *stamp[1:])
 
 
 @_says("arrived", ARRIVED_HELP)
@@ -138,10 +149,10 @@ def arrived(
     stamp: Stamp, offer: Offer, sent: Annotated[str, typer.Argument(help="The transfer's id.")], units: Units
 ) -> Arrival:
     """What was on its way is there."""
-    return Arrival(stamp.id, offer, sent, units, stamp.at)
+    return Arrival(stamp.id, offer, sent, units, *stamp[1:])
 
 
 @_says("taken-down", TAKEN_DOWN_HELP)
 def taken_down(stamp: Stamp, offer: Offer) -> TakenDown:
     """The announcement is gone."""
-    return TakenDown(stamp.id, offer, stamp.at)
+    return TakenDown(stamp.id, offer, *stamp[1:])

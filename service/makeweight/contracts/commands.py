@@ -12,6 +12,8 @@ from makeweight.domain.claims import Arrival, Claim, Command, Count, HandledGift
 
 MAX_NAME = 400  # characters; the ledger's own names hold an offer's and an order's, of 120 characters a part
 NAMES = ("id", "offer", "gift", "site", "transfer", "to_offer", "to_site", "from_offer", "from_site")
+TOLD = ("by", "why")  # may be left out
+MAX_TOLD = 500
 OFFERS = ("offer", "to_offer", "from_offer")
 
 
@@ -23,6 +25,8 @@ def read_command(body: bytes) -> Command:
     if not isinstance(command, TakenDown):
         # None wanted, none found and none arrived are things to say; none received is not.
         _check_least(command.units, 0 if isinstance(command, Claim | Count | Arrival) else 1)
+    if isinstance(command, HandledGift) and not 0 <= command.packed <= command.units:
+        raise WireError("malformed", f"packed is {command.packed}; expected 0 to {command.units}, as many as units")
     if isinstance(command, Claim | HandledGift):
         return command
     if not isinstance(command, TakenDown) and command.units > MAX_UNITS:
@@ -47,3 +51,7 @@ def _check_names(command: Command) -> None:
             raise WireError("malformed", f"{name} is empty, too long, or holds characters that are no text")
         if name in OFFERS and text.count("/") != 1:
             raise WireError("malformed", f"{name} is {text!r}; expected campaign/offer")
+    for name in TOLD:
+        text = command.__dict__.get(name) or ""
+        if len(text) > MAX_TOLD or NOT_TEXT.search(text):
+            raise WireError("malformed", f"{name} is too long, or holds characters that are no text")

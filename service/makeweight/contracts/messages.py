@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from makeweight.contracts.codec import Codec
-from makeweight.domain.claims import Command, Decision, Tick
+from makeweight.domain.claims import Command, Decision, Redress, Tick
 from makeweight.domain.entries import DeskEntry, LedgerEntry
 from makeweight.domain.orders import Line, Order
 from makeweight.domain.tickets import Notice, OfferLevel, PickTicket
@@ -30,8 +30,8 @@ class Reject:
 
 
 COMMAND: Codec[Command] = Codec(Annotated[Command, Field(discriminator="kind")])
-# What the topic of decisions carries: answers, and the time for the desk.
-DECISION: Codec[Decision | Tick] = Codec(Annotated[Decision | Tick, Field(discriminator="kind")])
+# What the topic of decisions carries: answers, the time for the desk, and what people owe an order.
+DECISION: Codec[Decision | Redress | Tick] = Codec(Annotated[Decision | Redress | Tick, Field(discriminator="kind")])
 DESK_ENTRY: Codec[Any] = Codec(Annotated[DeskEntry, Field(discriminator="kind")])
 LEDGER_ENTRY: Codec[Any] = Codec(Annotated[LedgerEntry, Field(discriminator="kind")])
 TICKET: Codec[PickTicket] = Codec(PickTicket)

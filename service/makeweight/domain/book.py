@@ -35,7 +35,8 @@ class Ladder:
 class Shelf:
     """All live offers that look at the same lines in the same way until the same instant.
 
-    ``leaves_out`` says whether the scope leaves out goods, ``top_up`` whether goods added after the end count.
+    ``leaves_out`` says whether the scope leaves out goods, ``top_up`` whether goods added after the end count, ``sure``
+    whether the one list of its scope is the one that it is found by, so that a line that finds it is in scope.
     """
 
     scope: Scope
@@ -43,6 +44,7 @@ class Shelf:
     end: Instant
     top_up: bool
     leaves_out: bool
+    sure: bool
     ladders: list[Ladder]
     priced: list[Offer]
 
@@ -75,7 +77,9 @@ class Live:
         self._by_category: dict[str, list[Shelf]] = {}
         self.whole_order: list[Shelf] = []
         for (scope, before, end, top_up), offers in shelves.items():
-            self._put(Shelf(scope, before, end, top_up, scope.leaves_out, _ladders(offers), _priced(offers)))
+            lists = (scope.skus, scope.brands, scope.categories)
+            sure = not scope.leaves_out and sum(bool(one) for one in lists) == 1
+            self._put(Shelf(scope, before, end, top_up, scope.leaves_out, sure, _ladders(offers), _priced(offers)))
 
     def plan(self, offer: Offer) -> Plan:
         """Which gifts an offer may send, worked out once."""
@@ -118,7 +122,7 @@ class Live:
                     found = by_category if found is None else found + by_category
         if found is None:
             return []
-        held = [shelf for shelf in found if shelf.scope.holds(line)]
+        held = [shelf for shelf in found if shelf.sure or shelf.scope.holds(line)]
         if len(held) > 1 and len(line.categories) > 1:
             return list({id(shelf): shelf for shelf in held}.values())
         return held

@@ -129,9 +129,10 @@ def _with(order: Order, offer: Offer, part: Change) -> Order:
         member, sign = _TIMES[part.kind]
         instant = getattr(order, member)
         return order if instant is None else replaced(order, **{member: instant + sign * part.amount * SECOND})
-    if part.kind in ("lane", "destination"):
-        member = "lane" if part.kind == "lane" else "country"
-        return replaced(order, destination=replaced(order.destination, **{member: part.to}))
+    if part.kind == "lane":
+        return replaced(order, destination=replaced(order.destination, lane=part.to))
+    if part.kind == "destination":
+        return replaced(order, destination=replaced(order.destination, country=part.to, area=""))
     return replaced(order, **{"age_answer" if part.kind == "age" else part.kind: part.to})
 
 

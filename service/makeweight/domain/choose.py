@@ -127,4 +127,6 @@ def _claim(order: Order, offer: Offer, judged: Judgement, options: list[Option])
         worth=judged.worth // judged.per,
         threshold=judged.threshold,
         by=judged.by,
+        for_each=offer.for_each,
+        kept=judged.kept.units if judged.kept is not None else None,
     )

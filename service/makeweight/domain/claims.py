@@ -27,7 +27,8 @@ class Claim:
     """'This order wants this many units of this offer': a level with a number (revision, step), not an increment.
 
     It carries all that decides, so the ledger never reads a campaign. No options: the offer gives a benefit and needs
-    no stock.
+    no stock. ``for_each``: an order of several times the threshold is given as much as several orders are. ``kept`` are
+    units that the goods that didn't come back still earn, None where none came back; for signals alone.
     """
 
     id: str
@@ -48,6 +49,8 @@ class Claim:
     worth: int = 0
     threshold: int = 0
     by: By = "total"
+    for_each: bool = False
+    kept: int | None = None
     kind: Literal["claim"] = "claim"
 
     @property
@@ -58,7 +61,10 @@ class Claim:
 
 @value
 class HandledGift:
-    """What the warehouse did with gift units of an order's grant."""
+    """What the warehouse did with gift units of an order's grant.
+
+    ``packed``: so many of the units that were put back had been packed; the others had only been on the floor.
+    """
 
     id: str
     order: str
@@ -68,6 +74,7 @@ class HandledGift:
     units: int
     happened: GiftHappened
     at: Instant
+    packed: int = 0
     kind: Literal["handled"] = "handled"
 
 
@@ -93,6 +100,8 @@ class Count:
     site: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["count"] = "count"
 
 
@@ -106,6 +115,8 @@ class Damage:
     site: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["damage"] = "damage"
 
 
@@ -121,6 +132,8 @@ class Transfer:
     to_offer: str
     to_site: str
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["transfer"] = "transfer"
 
 
@@ -149,6 +162,8 @@ class Arrival:
     transfer: str
     units: int
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["arrival"] = "arrival"
 
 
@@ -159,6 +174,8 @@ class TakenDown:
     id: str
     offer: str
     at: Instant
+    by: str = ""
+    why: str = ""
     kind: Literal["taken_down"] = "taken_down"
 
 
@@ -171,6 +188,19 @@ class Tick:
     kind: Literal["tick"] = "tick"
 
 
+@value
+class Redress:
+    """An order is to be judged by a correction that came after it, as far as that is in its favour."""
+
+    id: str
+    order: str
+    campaign: str
+    revision: int
+    at: Instant
+    kind: Literal["redress"] = "redress"
+
+
+# What people say of stock, and may say ``why`` and who answers for it (``by``).
 StockCommand = Count | Damage | Transfer | TransferIn | Arrival | TakenDown
 Command = Claim | HandledGift | Receipt | StockCommand | Tick
 

@@ -7,7 +7,7 @@ from dataclasses import field
 from typing import Literal
 
 from makeweight.domain.campaigns import Gift
-from makeweight.domain.claims import Claim, Decision, HandledGift, Outcome, Receipt, StockCommand
+from makeweight.domain.claims import Claim, Decision, HandledGift, Outcome, Receipt, Redress, StockCommand
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Fulfilment, Order
 from makeweight.domain.qualify import Evaluation
@@ -124,6 +124,28 @@ class Lapsed:
 
 
 @value
+class Redressed:
+    """An order was judged anew by a correction of a campaign, in its favour; it stays with that revision.
+
+    ``revision`` is the order's own.
+    """
+
+    id: str
+    order: str
+    revision: int
+    redress: Redress
+    evaluation: Evaluation
+    claims: list[Claim]
+    standby: list[Claim]
+    benefits: dict[str, str]
+    gifts: dict[str, Gift]
+    blocked: dict[str, str]
+    withheld: dict[str, str]
+    at: Instant
+    kind: Literal["redressed"] = "redressed"
+
+
+@value
 class NotPutBack:
     """Something was to be taken off a released ticket, and the warehouse has not said what became of it."""
 
@@ -135,7 +157,7 @@ class NotPutBack:
     kind: Literal["not_put_back"] = "not_put_back"
 
 
-DeskEntry = Judged | Superseded | Answered | Reported | Overdue | Lapsed | NotPutBack
+DeskEntry = Judged | Superseded | Answered | Reported | Overdue | Lapsed | Redressed | NotPutBack
 
 # --- the ledger's log -------------------------------------------------------------------------------------------
 

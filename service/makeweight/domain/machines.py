@@ -61,7 +61,7 @@ UNITS = Machine(
         "damaged": "gone, as waste",
         "counted": "the other side of what a count finds or misses",
         "elsewhere": "with another offer, or at another site",
-        "shelf": "the other side of what is put back or returned and was no order's",
+        "shelf": "the other side of what comes back and had gone out as no order's own",
     },
     events={
         "received": "stock comes in",
@@ -70,7 +70,7 @@ UNITS = Machine(
         "released": "its ticket goes to the floor",
         "packed": "the warehouse packed it: of the order's own, else of free stock, else from nowhere",
         "short_picked": "the bin was empty: what the order had there, and all that is free",
-        "put_back": "the warehouse put it back: of the order's own, else the shelf's",
+        "put_back": "the warehouse put it back: off the floor, or out of its box",
         "returned": "it came back, and can be given again",
         "scrapped": "it came back, and can't",
         "counted": "someone counted by hand: free units are missed first, then the newest reservations",
@@ -97,6 +97,7 @@ UNITS = Machine(
         packed      returned        free
         shelf       returned        free
         packed      scrapped        damaged
+        shelf       scrapped        damaged
         quarantine  counted         free counted
         counted     counted         free
         free        counted         counted

@@ -5,7 +5,8 @@ payment, what its gift may travel with. All that stand in the way are named; wha
 an unanswered caution) has none.
 """
 
-from collections.abc import Callable, Collection
+import re
+from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime
 
 from makeweight.domain.book import Live
@@ -16,11 +17,12 @@ from makeweight.domain.least import Search
 from makeweight.domain.moments import Instant, Window
 from makeweight.domain.options import options_of, plan_of
 from makeweight.domain.orders import Order
-from makeweight.domain.qualify import Evaluation, Judgement, evaluate, judge_one
+from makeweight.domain.qualify import Evaluation, Judgement, evaluate, is_elsewhere, judge_one
 from makeweight.domain.reasons import Reason, clock, span
 from makeweight.domain.spending import spent
 from makeweight.domain.values import replaced
 
+_COUNTRY = re.compile("[A-Z]{2}")  # ISO 3166-1 alpha-2; a market may be called otherwise
 _ALWAYS = Window(datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC))
 # What a desk tells the nearest change of, beside near misses: the order meets these offers and may not have them.
 _FLIPPED = frozenset({Reason.DESTINATION, Reason.CAUTION, Reason.VALUE_USED})
@@ -73,12 +75,13 @@ def nearest(
         late = -((judged.pay_by - changed.paid_at) // SECOND)
         parts.append(Change("paid", late, f"paid by {clock(judged.pay_by, offer.zone)}"))
         changed = apply(changed, offer, parts[-1])
-    if not goes(changed, offer):
-        sending = next((s for s in _sendings() if goes(applied(changed, offer, s), offer)), None)
-        if sending is None:
-            return None
-        parts += sending
-    return chained(parts)
+    sending = _sending(changed, offer, goes)
+    if sending is None:
+        return None
+    if sending and sending[0].kind == "destination":
+        parts = [part for part in parts if part.kind != "destination"]  # of the offer's places it is this one
+    changed = applied(changed, offer, sending)
+    return chained([_where_it_goes(part, changed, offer, goes) for part in (*parts, *sending)])
 
 
 def _circumstances(order: Order, offer: Offer, classes: Collection[str], opening: Window) -> list[Change] | None:
@@ -96,7 +99,7 @@ def _circumstances(order: Order, offer: Offer, classes: Collection[str], opening
         parts.append(moved)
     if offer.only_to and order.destination.country not in offer.only_to:
         to = min(offer.only_to)
-        parts.append(Change("destination", 0, f"sent to {named(offer.only_to)}", to))
+        parts.append(Change("destination", 0, _sent_to(offer.only_to), to))
     if offer.services and order.service not in offer.services:
         parts.append(Change("service", 0, f"sent by {named(offer.services)} service", min(offer.services)))
     return parts
@@ -115,11 +118,48 @@ def _moved(order: Order, opening: Window) -> Change | None:
     return change if opening.holds(placed_at) else None
 
 
-def _sendings() -> list[list[Change]]:
+def _where_it_goes(part: Change, changed: Order, offer: Offer, goes: Callable[[Order, Offer], bool]) -> Change:
+    """Of several places that an offer is made for, those to which its gift may go as well."""
+    if part.kind != "destination" or part.words != _sent_to(offer.only_to):
+        return part
+    to = [place for place in offer.only_to if goes(apply(changed, offer, replaced(part, to=place)), offer)]
+    return replaced(part, words=_sent_to(to))
+
+
+def _sent_to(places: Collection[str]) -> str:
+    return f"sent to {named(places)}"
+
+
+def _sending(order: Order, offer: Offer, goes: Callable[[Order, Offer], bool]) -> list[Change] | None:
+    """The least that lets a gift go with an order: nothing if it may go as it is, None if nothing known would."""
+    if goes(order, offer):
+        return []
+    return next((sending for sending in _sendings(order, offer) if goes(applied(order, offer, sending), offer)), None)
+
+
+def _sendings(order: Order, offer: Offer) -> Iterator[list[Change]]:
     """What may let a gift travel that is withheld from an order, the smallest first."""
     ground, air = (Change("lane", 0, f"if the parcel goes by {lane}", lane) for lane in ("ground", "air"))
     adult = Change("age", 0, "if the customer is known to be an adult", "adult")
-    return [[ground], [air], [adult], [ground, adult], [air, adult]]
+    here = [[ground], [air], [adult], [ground, adult], [air, adult]]
+    places = [Change("destination", 0, f"the parcel goes to {to}", to) for to in _places(order, offer)]
+    yield from here[:3]
+    yield from ([place] for place in places)
+    yield from here[3:]
+    for more in here:
+        yield from ([place, *more] for place in places)
+
+
+def _places(order: Order, offer: Offer) -> list[str]:
+    """Countries that are known to the offer and to which the order could have gone instead.
+
+    Where its gifts are at home, then the order's market, then those that it is made for. No others are named: whether a
+    gift may go to a place that nobody spoke of is for a trained person to say.
+    """
+    homes = [place for gift in offer.gifts.values() for place in (gift.ships_from, *gift.same_customs_area)]
+    known = dict.fromkeys([*homes, order.market, *sorted(offer.only_to)])
+    fits = [place for place in known if _COUNTRY.fullmatch(place) and (not offer.only_to or place in offer.only_to)]
+    return [place for place in fits if place != order.destination.country]
 
 
 # ---------------------------------------------------------------- more goods
@@ -191,12 +231,25 @@ def with_nearest(order: Order, evaluation: Evaluation, live: Live, released_at: 
     if all(j.qualifies and j.reason not in _FLIPPED for j in evaluation.judgements):
         return evaluation
     judgements = [
-        replaced(j, nearest=_recorded(order, j, live, released_at))
+        replaced(j, nearest=_recorded(order, j, live, released_at), held_back=_held_back(order, j, live))
         if j.near_miss or (j.qualifies and j.reason in _FLIPPED)
         else j
         for j in evaluation.judgements
     ]
     return replaced(evaluation, judgements=judgements)
+
+
+def _held_back(order: Order, judged: Judgement, live: Live) -> str:
+    """Why the gift of a near miss could not go with the order, whatever is added to it; '' where it could."""
+    offer = live.offers[judged.offer]
+    if not judged.near_miss or (live.plan(offer).plain and not offer.conditional):
+        return ""
+    if is_elsewhere(order, offer):
+        return "the offer is not made for this destination or service"
+    if offer.gift is None:
+        return ""
+    options, withheld = options_of(order, offer, live.plan(offer), judged.lines)
+    return "" if options else next(iter(withheld.values()))
 
 
 def _recorded(order: Order, judged: Judgement, live: Live, released_at: Instant | None) -> str:

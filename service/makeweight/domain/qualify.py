@@ -38,7 +38,8 @@ class Judgement:
     alone; ``reason`` says why an offer that it meets is not claimed. ``pay_by`` is set while the order still has to be
     paid for the offer to stand, and where it was paid too late; ``kept`` where goods came back; ``back_orders`` is what
     the offer says of goods that are back-ordered. ``nearest`` tells the nearest change by which an offer that is nearly
-    met or not claimed would have been earned, as a sentence goes on; '' where there is none.
+    met or not claimed would have been earned, as a sentence goes on; '' where there is none. ``held_back`` says of an
+    offer that is nearly met why its gift could not go with the order all the same; '' where it could.
     """
 
     offer: str
@@ -59,6 +60,7 @@ class Judgement:
     kept: Kept | None = None
     back_orders: BackOrders = "wait"
     nearest: str = ""
+    held_back: str = ""
 
     @property
     def gap(self) -> int:
@@ -171,13 +173,19 @@ def _in_time(found: Counted, end: Instant, released_at: Instant | None, *, top_u
     return found.only([i for i, line in enumerate(found.lines) if line.added_at is None or line.added_at < end])
 
 
+def is_elsewhere(order: Order, offer: Offer) -> bool:
+    """Whether an offer is not made for where, or how, an order is sent."""
+    return bool(
+        (offer.only_to and order.destination.country not in offer.only_to)
+        or (offer.services and order.service not in offer.services)
+    )
+
+
 def _on_condition(order: Order, offer: Offer, judged: Judgement, lapsed: Collection[str] = ()) -> Judgement:
     """The judgement of an offer that asks where the order goes, or that it is paid in time. Unknown fits nothing."""
     if not judged.qualifies:
         return judged
-    if (offer.only_to and order.destination.country not in offer.only_to) or (
-        offer.services and order.service not in offer.services
-    ):
+    if is_elsewhere(order, offer):
         return replaced(judged, reason=Reason.DESTINATION)
     if offer.paid_within_days is None:
         return judged
@@ -255,10 +263,11 @@ def _near_misses(ladder: Ladder, reached: int, worth: int, per: int, found: Coun
     near: list[Judgement] = []
     if worth <= 0 or ladder.by == "any":
         return near
-    lines = found.numbers()
+    lines: list[int] = []
     for offer in ladder.offers[reached:]:
         if not is_near_miss(worth, per, offer.threshold):
             break
+        lines = lines or found.numbers()
         near.append(
             Judgement(
                 offer.key,

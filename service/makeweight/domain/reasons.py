@@ -6,6 +6,7 @@ stock. The reason of an outcome is the last check that lowered it.
 """
 
 from collections.abc import Mapping
+from dataclasses import field
 from datetime import UTC
 from enum import StrEnum
 from zoneinfo import ZoneInfo
@@ -40,7 +41,9 @@ class Figures:
     """The numbers that decided a claim, as they stood at its place in the ledger; None where no limit applies.
 
     ``last_order``, placed at ``last_at``, is the order that took the last unit of what ran out; ``customer_refused``
-    counts how often the cap of a customer has refused the same customer, this time included.
+    counts how often the cap of a customer has refused the same customer, this time included. Signals for a person:
+    ``split_with`` are other orders of the customer, placed within an hour, that are just over the threshold as this one
+    is; ``customer_unearned`` counts the customer's orders that lost their goods and kept the gift, this one included.
     """
 
     wanted: int
@@ -52,6 +55,8 @@ class Figures:
     last_order: str | None = None
     last_at: Instant | None = None
     customer_refused: int = 0
+    split_with: list[str] = field(default_factory=list)
+    customer_unearned: int = 0
 
 
 _SENTENCES: Mapping[Reason, str] = {

@@ -22,6 +22,8 @@ NoticeKind = Literal[
     "put_back_overdue",
     "clawback_advice",
     "repeated_refusal",
+    "order_splitting",
+    "unearned_gifts",
     "running_low",
     "exhausted",
 ]

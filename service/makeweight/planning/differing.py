@@ -101,7 +101,7 @@ def touched_by(book: Book, changed: Campaign, since: Instant) -> tuple[set[str],
     """The offers that a revision changes from an instant on, and whether orders may meet one that did not."""
     touched: set[str] = set()
     wider = False
-    for known in _replaced_by(book, changed, since) or [replaced(changed, offers=())]:
+    for known in replaced_by(book, changed, since) or [replaced(changed, offers=())]:
         same = _same_orders(known, changed)
         before, after = ({o.key: o for o in c.offers} for c in (known, changed))
         for name in before.keys() | after.keys():
@@ -120,7 +120,7 @@ def touched_by(book: Book, changed: Campaign, since: Instant) -> tuple[set[str],
 def caps_alone(book: Book, changed: Campaign, since: Instant) -> Mapping[str, Offer] | None:
     """The offers of a revision by their names, if nothing but caps of gifts differs; else None."""
     after = {o.key: o for o in changed.offers}
-    for known in _replaced_by(book, changed, since):
+    for known in replaced_by(book, changed, since):
         if not _same_orders(known, changed) or {o.key for o in known.offers} != after.keys():
             return None
         for old in known.offers:
@@ -140,7 +140,7 @@ _SAME_WORTH = frozenset({
 def worth_the_same(book: Book, changed: Campaign, since: Instant) -> bool:
     """Whether orders are worth to each offer of a revision what they were before, as far as it is open to them."""
     after = {o.key: o for o in changed.offers}
-    for known in _replaced_by(book, changed, since):
+    for known in replaced_by(book, changed, since):
         if not _same_orders(known, changed) or not after.keys() <= {o.key for o in known.offers}:
             return False
         for old in known.offers:
@@ -152,7 +152,7 @@ def worth_the_same(book: Book, changed: Campaign, since: Instant) -> bool:
     return True
 
 
-def _replaced_by(book: Book, changed: Campaign, since: Instant) -> list[Campaign]:
+def replaced_by(book: Book, changed: Campaign, since: Instant) -> list[Campaign]:
     """The revisions in whose place a revision would have been in force from an instant on."""
     revisions = [c for c in book if c.campaign == changed.campaign and c.revision != changed.revision]
     at_first = [c for c in book.in_force(since) if c.campaign == changed.campaign]

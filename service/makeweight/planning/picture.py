@@ -158,15 +158,10 @@ class Picture:
 
 @value
 class Known:
-    """What a picture is made of, beside the watch: the campaigns, the totals, the levels and the profile of demand.
-
-    ``holds`` tells how many units an order holds of an offer: an entry that another writer's came before is void, and
-    what it seemed to grant is nobody's.
-    """
+    """What a picture is made of, beside the watch: the campaigns, the totals, the levels and the profile of demand."""
 
     book: Book
     tally: Tally
     levels: Sequence[OfferLevel]
     profiles: Callable[[str], Profile]  # by zone
     profile_learnt: bool
-    holds: Callable[[str, str], int]

@@ -1,6 +1,6 @@
 """What a change would come to before anything is published, told alike on the command line and on a page."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import field
 
 from makeweight.domain.moments import Instant
@@ -20,8 +20,9 @@ class Preview:
     ``newest`` is when the latest order that is known was placed. Where that lies before ``revision.counts_from``, the
     change reaches no order that is known: figures are those so far, and nothing is guessed of what is to come.
     ``owed`` are orders that are newly owed by a change in the customer's favour that counts from an instant that has
-    passed; ``refused`` says why the change can't be published as it is. ``again`` makes the revision once more when it
-    is published. Without a rehearsal there is no ``difference``.
+    passed; others keep what they have, even where these had come first. ``refused`` says why the change can't be
+    published as it is. ``again`` makes the revision once more when it is published. Without a rehearsal there is no
+    ``difference``.
     """
 
     revision: Revision
@@ -54,12 +55,12 @@ def reach(preview: Preview, at: Callable[[Instant], str]) -> str:
     return f"Counted from {at(since)}: {orders} of the orders so far stand otherwise."
 
 
-def newly_owed(preview: Preview) -> list[str]:
+def newly_owed(owed: Sequence[OrderChange]) -> list[str]:
     """The first orders that are newly owed, a line each."""
     told = []
-    for owed in preview.owed[:MAX_TOLD]:
-        units = owed.after.units + owed.after.owed if owed.after else 0
-        told.append(f"newly owed: {owed.order} {units} of {owed.offer}")
+    for one in owed[:MAX_TOLD]:
+        units = one.after.units + one.after.owed if one.after else 0
+        told.append(f"newly owed: {one.order} {units} of {one.offer}")
     return told
 
 

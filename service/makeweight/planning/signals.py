@@ -65,8 +65,7 @@ def offer_signals(
             minutes = round(seconds_between(level.exhausted_at, as_of) / 60)
             text = f"It ran out {minutes} minutes ago, and nobody has said that its announcement is gone."
             found.append(Signal("still_advertised", text, level.exhausted_at, offer.key))
-        orders = [order for order in late.get(offer.key, []) if known.holds(offer.key, order)]
-        if orders:
+        if orders := late.get(offer.key):
             hours = round(limits.packed_within.total_seconds() / HOUR_SECONDS)
             how = f"{len(orders)} orders were" if len(orders) > 1 else "1 order was"
             text = f"{how} granted it more than {hours} hours ago and not packed with it; the first is {orders[0]}."

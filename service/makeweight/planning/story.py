@@ -1,23 +1,30 @@
 """The story of one order: what happened to it, and for every offer of its campaigns what came of it and why."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any
 
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign, Offer
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported
+from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Redressed, Reported
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
 from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, flipped, sentence
+from makeweight.domain.tickets import OfferLevel
+from makeweight.planning.still import still_to_be_had
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
 from makeweight.stages.desk.tickets import tickets
 
+Levels = Callable[[str], OfferLevel | None]
 
-def story(state: OrderState, entries: Iterable[DeskEntry], book: Book) -> dict[str, Any]:
-    """What ``explain`` prints: the order, its events, its offers with a sentence each, and its tickets."""
+
+def story(state: OrderState, entries: Iterable[DeskEntry], book: Book, levels: Levels) -> dict[str, Any]:
+    """What ``explain`` prints: the order, its events, its offers with a sentence each, and its tickets.
+
+    ``levels`` gives the latest level of an offer, for what is nearly earned: None where the ledger knows none.
+    """
     order = state.order
     return {
         "order": order.order,
@@ -27,7 +34,7 @@ def story(state: OrderState, entries: Iterable[DeskEntry], book: Book) -> dict[s
         "first_seen_at": state.first_at.isoformat(),
         "judged_by": state.evaluation.campaigns,
         "events": [_event(entry) for entry in entries],
-        "offers": _offers(state, book),
+        "offers": _offers(state, book, levels),
         "tickets": [
             {
                 "ticket": t.ticket,
@@ -66,6 +73,8 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
         what = what if entry.waits else "looked at again: what the clock decided is said once more"
     elif isinstance(entry, Lapsed):
         what = f"not paid in time: lapsed for {', '.join(entry.offers)}"
+    elif isinstance(entry, Redressed):
+        what = f"judged by the correction {entry.redress.campaign} revision {entry.redress.revision}, in its favour"
     elif isinstance(entry, NotPutBack):
         what = f"nothing has come of what was to be taken off ticket {entry.ticket}"
     else:
@@ -73,14 +82,18 @@ def _event(entry: DeskEntry) -> dict[str, Any]:
     return {"at": at, "what": what}
 
 
-def _offers(state: OrderState, book: Book) -> list[dict[str, Any]]:
+def _offers(state: OrderState, book: Book, levels: Levels) -> list[dict[str, Any]]:
     order = state.order
-    said = {
+    said: dict[str, dict[str, Any]] = {
         t.offer: {"offer": t.offer, "outcome": t.outcome, "reason": t.reason, "says": t.sentence} for t in told(state)
     }
+    near = {j.offer: j.lines for j in state.evaluation.judgements if j.near_miss and not j.held_back}
     for campaign in _campaigns(state, book):
         for offer in campaign.offers:
             known = said.get(offer.key)
+            if known is not None and offer.key in near:
+                now = still_to_be_had(order, offer, near[offer.key], levels(offer.key))
+                known = said[offer.key] = {**known, "now": now}
             if known is None and not (offer.open_at(order.placed_at) and offer.kind in ("price", "reduction")):
                 said[offer.key] = {"offer": offer.key, "outcome": "declined", **_missed(state, book, campaign, offer)}
             elif known is not None and known["reason"] is Reason.NOT_WANTED and order.status != "cancelled":

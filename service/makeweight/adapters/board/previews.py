@@ -35,7 +35,7 @@ def told(offer: Offer, preview: Preview) -> str:
         columns = {"Offer": False} | {name.capitalize(): True for name in FIGURES}
         parts.append(cards.table("Without the change, and with it", columns, map(_row, preview.difference.offers)))
         parts.append(f"<p>{escape(reach(preview, at))}</p>")
-    owed = newly_owed(preview)
+    owed = newly_owed(preview.owed)
     if owed:
         more = len(preview.owed) - len(owed)
         lines = [*owed, f"and {words.number(more)} more"] if more else owed

@@ -128,6 +128,13 @@ class Pulse:
         """How many pages listen."""
         return len(self._pages)
 
+    def _tell(self, show: Show) -> None:
+        try:
+            show(self.now)
+        except Exception as error:  # noqa: BLE001 - a page that can't be drawn must not keep all others from being so
+            logger().error("page_not_drawn", reason=repr(error))
+            self._pages.discard(show)
+
     async def run(self) -> None:
         """Look until cancelled. A look that fails is told on every page, and tried again."""
         while True:
@@ -138,7 +145,7 @@ class Pulse:
                 logger().error("not_looked", reason=str(error))
                 self.now = Now(self.now.view, self.now.rows, f"The database can't be read: {error}")
             for show in list(self._pages):
-                show(self.now)
+                self._tell(show)
                 await asyncio.sleep(0)  # an answer to someone who clicks doesn't wait for all the others
             waiting = 0.0 if self.now.view is None and not self.now.problem else self._every
             await asyncio.sleep(max(0.05, waiting - (time.monotonic() - began)))

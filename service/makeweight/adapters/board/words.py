@@ -39,6 +39,8 @@ KINDS = {
     "late_arrival": "Late arrival",
     "clawback_advice": "Clawback advice",
     "repeated_refusal": "Refused again",
+    "order_splitting": "Orders split",
+    "unearned_gifts": "Unearned again",
 }
 KINDS_OF_MONEY = frozenset({"price_mismatch", "clawback_advice"})
 SIGNALS = {

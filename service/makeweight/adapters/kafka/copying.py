@@ -23,11 +23,12 @@ from makeweight.adapters.local.store import SqliteStore, due_text
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.messages import ENTRIES, REJECT
 from makeweight.contracts.problems import WireError
-from makeweight.domain.entries import Judged
+from makeweight.domain.entries import Judged, Settled
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation
 from makeweight.stages.desk import Desk
 from makeweight.stages.ledger import Ledger
+from makeweight.stages.port import Subject
 
 CHANNELS = ("campaigns", *LOGS.values(), "pick-tickets", "notices", "rejects")
 PREFIX, CLUSTER, GENERATION = "mirror:prefix", "mirror:cluster", "mirror:generation"
@@ -194,7 +195,7 @@ class Copy:
         body, entry = self._entry("desk", message)
         order, partition = self._desk.key_of(entry), message.partition() or 0
         self._counting.touch(order)
-        if self._folded(self._desk, self._desk_store, entry, message):
+        if self._folded(self._desk, self._desk_store, entry, message) is not None:
             self._logs["desk"].append((order, entry.id, body))
             if isinstance(entry, Judged):
                 at = max(entry.order.placed_at, entry.order.revised_at)
@@ -204,7 +205,8 @@ class Copy:
 
     def _take_ledger(self, message: Message) -> None:
         body, entry = self._entry("ledger", message)
-        if self._folded(self._ledger, self._ledger_store, entry, message):
+        said = self._folded(self._ledger, self._ledger_store, entry, message)
+        if said is not None and not (isinstance(entry, Settled) and _came_to_nothing(said)):
             self._logs["ledger"].append((self._ledger.key_of(entry), entry.id, body))
 
     def _entry(self, stage: Any, message: Message) -> tuple[bytes, Any]:
@@ -216,15 +218,15 @@ class Copy:
             text = f"{at} can't be read: {error.sentence}; run a board of the same version as the workers"
             raise KafkaProblem(text) from None
 
-    def _folded(self, stage: Any, store: SqliteStore, entry: Any, message: Message) -> bool:
-        """Fold an entry; false for one that is to be left out, since what it leans on was cut from its log."""
+    def _folded(self, stage: Any, store: SqliteStore, entry: Any, message: Message) -> list[Subject] | None:
+        """Fold an entry; None for one that is to be left out, since what it leans on was cut from its log."""
         try:
-            stage.fold(store, entry)
+            subjects: list[Subject] = stage.fold(store, entry)
         except InvariantViolation:
             if (LOGS[stage.name], message.partition() or 0) not in self._cut:
                 raise
-            return False
-        return True
+            return None
+        return subjects
 
     def _take_said(self, message: Message) -> None:
         told = _headers(message)
@@ -270,6 +272,12 @@ class Copy:
         """Let go of the database and of the directory."""
         self._db.close()
         self._claim.close()
+
+
+def _came_to_nothing(said: list[Subject]) -> bool:
+    """Whether a late writer's settling is void, or not the first of its number: whoever reads on must not count it."""
+    kinds = {subject[0] for subject in said}
+    return "void" in kinds or "level" not in kinds
 
 
 def _place(name: str) -> Place:

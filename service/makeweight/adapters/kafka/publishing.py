@@ -13,7 +13,7 @@ from makeweight.adapters.kafka.wire import Names, Sending
 from makeweight.contracts.codec import canonical, dumps, parse_object
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE, Envelope, headers
 from makeweight.contracts.problems import WireError
-from makeweight.domain.claims import Receipt, StockCommand
+from makeweight.domain.claims import Receipt, Redress, StockCommand
 from makeweight.domain.moments import Instant
 
 SOURCE = "makeweight/publish"
@@ -61,6 +61,12 @@ def command(names: Names, said: Receipt | StockCommand) -> Sending:
     """The record of stock that came in, or of what people say of it, keyed by its offer."""
     told = headers("ledger-command", said.id, SOURCE, said.offer)
     return Sending(names.topic("ledger-commands"), said.offer.encode(), dumps(said), told)
+
+
+def redress(names: Names, owed: Redress) -> Sending:
+    """The record of what people owe an order, keyed by it."""
+    told = headers("decision", owed.id, SOURCE, owed.order)
+    return Sending(names.topic("decisions"), owed.order.encode(), dumps(owed), told)
 
 
 def _check_first(known: dict[tuple[str, int], Document], changed: list[Prepared]) -> None:

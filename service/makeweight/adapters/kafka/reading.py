@@ -13,11 +13,12 @@ from makeweight.adapters.kafka.wire import LOGS, Names, Record, entry_of
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.messages import TICKET
+from makeweight.contracts.messages import LEVEL, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.entries import DeskEntry, Judged
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
+from makeweight.domain.tickets import OfferLevel
 from makeweight.domain.values import value
 from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
@@ -127,7 +128,13 @@ class TopicReader:
     def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
         state, entries = self.order(order, progress)
-        return None if state is None else story(state, entries, self.book())
+        return None if state is None else story(state, entries, self.book(), self.level)
+
+    def level(self, offer: str) -> OfferLevel | None:
+        """The latest level of an offer, None if none was ever said."""
+        partition = partition_of(offer, self.partitions("offer-levels"))
+        found = [LEVEL.loads(r.value) for r in self.records("offer-levels", partition) if r.value]
+        return max((level for level in found if level.offer == offer), key=lambda level: level.sequence, default=None)
 
     def order(self, order: str, progress: Progress | None = None) -> tuple[OrderState | None, list[DeskEntry]]:
         """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of.

@@ -12,7 +12,7 @@ from makeweight.contracts.messages import DECISION, ENTRIES, Reject
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES, TOPICS, Topic
-from makeweight.domain.claims import Tick
+from makeweight.domain.claims import Decision, Tick
 from makeweight.domain.values import value
 from makeweight.stages.port import Output
 
@@ -73,7 +73,7 @@ class Names:
 
 def _decision(body: bytes) -> tuple[Any, str]:
     message = DECISION.loads(body)
-    if not isinstance(message, Tick):
+    if isinstance(message, Decision):
         _at_least("units", message.units, 0)
         _at_least("owed", message.owed, 0)
     return message, ("" if isinstance(message, Tick) else message.order)

@@ -137,9 +137,13 @@ class Books:
                 store.put(LAPSED, event.order, True)
                 late.append(offer)
         if late:
-            known = (self.claim_of(offer, event.order) for offer in offers)
-            steps = [s.claim.step for s in known if s is not None and s.claim.revision == event.revision]
-            self.judge(event, live, offers, at, step=max(steps, default=0) + 1)
+            self.judge_anew(event, live, offers, at)
+
+    def judge_anew(self, event: Order, live: Live, offers: Collection[str], at: Instant, **how: Any) -> "Chosen":
+        """Judge the same snapshot once more."""
+        known = self._known(event.order, offers).values()
+        steps = [state.claim.step for state in known if state.claim.revision == event.revision]
+        return self.judge(event, live, offers, at, step=max(steps, default=0) + 1, **how)
 
     def judge(self, event: Order, live: Live, offers: Collection[str], at: Instant, **how: Any) -> "Chosen":
         """Judge an order's snapshot and settle what it claims.

@@ -27,7 +27,7 @@ from makeweight.adapters.local.engine import Engine
 from makeweight.adapters.local.store import SqliteStore, due_text
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.commands import read_command
-from makeweight.contracts.messages import ENTRIES
+from makeweight.contracts.messages import DECISION, ENTRIES
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
 from makeweight.domain.moments import Instant
@@ -161,7 +161,8 @@ class Host:
     def _take_pending(self, position: int, one: Incoming, now: Instant) -> None:
         """Work on one input that another process (`publish`) has put into the inbox; one that fails is put aside."""
         try:
-            self._take_one(replaced(one, body=read_command(one.raw)), now)
+            body = DECISION.loads(one.raw) if one.topic == "decisions" else read_command(one.raw)
+            self._take_one(replaced(one, body=body), now)
             outputs = self._finish()
         except DEFECTS as error:
             self._undo(error)

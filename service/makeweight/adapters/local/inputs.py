@@ -12,12 +12,13 @@ from typing import Any, Literal, NamedTuple
 from makeweight.adapters.local.rehearsing import Rehearsal
 from makeweight.contracts.codec import Codec, parse_object
 from makeweight.contracts.messages import LEDGER_ENTRY
-from makeweight.domain.entries import Booked, Handled, Judged, Received, Reported
+from makeweight.domain.claims import Redress
+from makeweight.domain.entries import Booked, Handled, Judged, Received, Redressed, Reported
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import HappenedKind, Order
 from makeweight.domain.values import value
 
-Cause = tuple[str, str]  # an order and the revision at which it claimed
+Cause = tuple[str, str]  # an order and the number of its claims: revision.step
 _KIND = re.compile(rb'"kind":"([a-z_]+)"\}$')  # entries are written with their kind last
 _STOCK = (Received, Handled, Booked)
 
@@ -46,15 +47,31 @@ class Release:
     kind: Literal["reported"] = "reported"
 
 
-_SNAPSHOT: Codec[Snapshot] = Codec(Snapshot)
-_RELEASE: Codec[Release] = Codec(Release)
+@value
+class _Claimed:
+    revision: int
+    step: int
+
+
+@value
+class Owed:
+    """Of an entry of the desk, the correction by which an order was judged anew."""
+
+    redress: Redress
+    claims: list[_Claimed]
+    at: Instant
+    kind: Literal["redressed"] = "redressed"
+
+
+_DESK: dict[str, Codec[Any]] = {"judged": Codec(Snapshot), "reported": Codec(Release), "redressed": Codec(Owed)}
+Taken = Snapshot | Judged | Release | Reported | Owed | Redressed
 
 
 class Deskwork(NamedTuple):
     """An entry of the desk that a rehearsal takes in, and what of the ledger's log follows from it."""
 
     cause: Cause
-    entry: Snapshot | Judged | Release | Reported
+    entry: Taken
 
 
 class Ledgerwork(NamedTuple):
@@ -82,28 +99,35 @@ def take(rehearsal: Rehearsal, desk: Iterable[Deskwork], ledger: Iterable[Ledger
         _take_desk(rehearsal, one.entry)
 
 
-def _take_desk(rehearsal: Rehearsal, entry: Snapshot | Judged | Release | Reported) -> None:
+def _take_desk(rehearsal: Rehearsal, entry: Taken) -> None:
     if isinstance(entry, Snapshot | Judged):
         rehearsal.take_order(entry.order, entry.at)
+    elif isinstance(entry, Owed | Redressed):
+        rehearsal.take_redress(entry.redress, entry.at)
     elif entry.fact.happened == "released":
         rehearsal.released(entry.order, entry.fact.at)
 
 
 def of_entries(desk: Iterable[Any], ledger: Iterable[Any]) -> tuple[Iterator[Deskwork], Iterator[Ledgerwork]]:
     """The same of entries that were read whole; those of several partitions are to be sorted by their instants."""
-    judged = (
-        Deskwork((e.order.order, str(e.order.revision)), e) if isinstance(e, Judged) else Deskwork((e.id, ""), e)
-        for e in desk
-        if isinstance(e, Judged | Reported)
-    )
+    taken = (Deskwork(_number(e), e) for e in desk if isinstance(e, Judged | Reported | Redressed))
     rows = (Ledgerwork(None, e) if isinstance(e, _STOCK) else Ledgerwork(_cause(e.id)) for e in ledger)
-    return judged, rows
+    return taken, rows
+
+
+def _number(entry: Taken) -> Cause:
+    """The order, and the number of the claims that follow from an entry; none where none do."""
+    if isinstance(entry, Snapshot | Judged):
+        return entry.order.order, f"{entry.order.revision}.0"
+    if isinstance(entry, Owed | Redressed) and entry.claims:
+        return entry.redress.order, f"{entry.claims[0].revision}.{entry.claims[0].step}"
+    return "", ""
 
 
 def _cause(name: str) -> Cause | None:
-    """The order and revision of a settled claim, told by the id of its entry."""
+    """The order and number of a settled claim, told by the id of its entry."""
     parts = name.rsplit("/", 3)
-    return (parts[0], parts[3].partition(".")[0]) if len(parts) == 4 else None  # noqa: PLR2004 - the parts of the id
+    return (parts[0], parts[3].partition(":")[0]) if len(parts) == 4 else None  # noqa: PLR2004 - the parts of the id
 
 
 class Logs:
@@ -135,13 +159,11 @@ class Logs:
         return self._db.execute(query, (self._after[stage],)).fetchall()
 
     def _desk(self, rows: list[Any]) -> Iterator[Deskwork]:
-        for _, name, body in rows:
-            kind = _kind(body)
-            if kind == "judged":
-                snapshot = _SNAPSHOT.loads(body)
-                yield Deskwork((snapshot.order.order, str(snapshot.order.revision)), snapshot)
-            elif kind == "reported":
-                yield Deskwork((name, ""), _RELEASE.loads(body))
+        for _, _, body in rows:
+            codec = _DESK.get(_kind(body))
+            if codec is not None:
+                entry = codec.loads(body)
+                yield Deskwork(_number(entry), entry)
 
     def _ledger(self, rows: list[Any]) -> Iterator[Ledgerwork]:
         for _, name, body in rows:

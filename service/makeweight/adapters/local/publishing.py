@@ -7,7 +7,7 @@ from makeweight.adapters.documents.campaigns import CampaignFile
 from makeweight.adapters.documents.publishing import Published, prepare
 from makeweight.adapters.local.store import due_text
 from makeweight.contracts.codec import dumps, parse_object
-from makeweight.domain.claims import Receipt, StockCommand
+from makeweight.domain.claims import Receipt, Redress, StockCommand
 from makeweight.domain.moments import Instant
 
 
@@ -36,3 +36,13 @@ def publish(
         raise
     connection.execute("COMMIT")
     return [p.published for p in prepared]
+
+
+def hand_to_desk(connection: sqlite3.Connection, redresses: Iterable[Redress], now: Instant) -> None:
+    """Put what people owe orders into the inbox, all or nothing."""
+    with connection:
+        connection.execute("BEGIN IMMEDIATE")
+        connection.executemany(
+            "INSERT INTO inbox (topic, key, source, id, received_at, body) VALUES (?, ?, ?, ?, ?, ?)",
+            [("decisions", one.order, "redress", one.id, due_text(now), dumps(one)) for one in redresses],
+        )

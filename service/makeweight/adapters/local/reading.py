@@ -26,7 +26,7 @@ from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS, OrderState
 from makeweight.stages.ledger.say import level_of
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState, key
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, ClaimState, OfferState
 from makeweight.stages.port import Space
 
 _BODY = "CAST(body AS TEXT)"
@@ -110,13 +110,6 @@ class Reader:
         found = (DESK_ENTRY.loads(body) for (body,) in self._rows(query, order, position))
         return next((entry for entry in found if isinstance(entry, Judged)), None)
 
-    def holds(self, offer: str, order: str) -> int:
-        """The units that an order holds of an offer, as the ledger knows it."""
-        rows = self._rows(
-            "SELECT body FROM state WHERE space = ? AND key = ?", f"ledger.{CLAIMS.name}", key(offer, order)
-        )
-        return self._claims.loads(rows[0][0]).held if rows else 0
-
     def reports_after(self, position: int, limit: int) -> tuple[int, list[tuple[str, str]]]:
         """What the warehouse reported in the next rows of the desk's log: ticket, what happened; and where they end."""
         query = "SELECT max(position) FROM (SELECT position FROM desk_log WHERE position > ? ORDER BY position LIMIT ?)"
@@ -179,7 +172,8 @@ class Reader:
     def explain(self, order: str) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
         state, entries = self.order(order)
-        return None if state is None else story(state, entries, self.book())
+        levels = {level.offer: level for level in self.levels()}
+        return None if state is None else story(state, entries, self.book(), levels.get)
 
     def order(self, order: str) -> tuple[OrderState | None, list[DeskEntry]]:
         """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of."""

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from makeweight.adapters.local.books import GIVEN, Books, Caps, Chosen, Kept, Layer, Stock, standing_of
 from makeweight.domain.book import Book, Live
 from makeweight.domain.campaigns import Campaign
-from makeweight.domain.claims import HandledGift, Transfer, TransferIn
+from makeweight.domain.claims import HandledGift, Redress, Transfer, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
 from makeweight.domain.qualify import Evaluation
@@ -44,7 +44,7 @@ class Rehearsal:
     def __init__(self, book: Book, mark_every: int = MARK_EVERY) -> None:
         self.book, self._mark_every = book, mark_every
         self._books = Books({})
-        self._bodies: list[Order | Stock] = []
+        self._bodies: list[Order | Redress | Stock] = []
         self._ats: list[Instant] = []
         self._snapshots: dict[str, list[int]] = {}
         self._met: dict[str, tuple[str, ...]] = {}
@@ -52,6 +52,7 @@ class Rehearsal:
         self._stock: dict[str, array[int]] = {}
         self._sent: set[tuple[str, str]] = set()
         self._released: dict[str, tuple[int, Instant]] = {}
+        self._corrected: dict[str, list[tuple[int, Redress]]] = {}
         self._chosen: dict[int, Chosen] = {}
         self._had: dict[int, bool] = {}
         self._marks = [0]
@@ -75,9 +76,9 @@ class Rehearsal:
         position = self._next(event, at)
         self._snapshots.setdefault(event.order, []).append(position)
         known = self._met.get(event.order, ())
-        chosen = self._books.judge(
-            event, self._live(self.book, event), known, at, released_at=self._released_before(event.order, position)
-        )
+        live = self._live(self.book, event, position)
+        released_at = self._released_before(event.order, position)
+        chosen = self._books.judge(event, live, known, at, released_at=released_at)
         if not known and not chosen.met:
             return
         self._chosen[position] = chosen
@@ -85,6 +86,32 @@ class Rehearsal:
         for offer in every:
             self._touching.setdefault(offer, array("L")).append(position)
             self._figures.pop(offer, None)
+
+    def take_redress(self, redress: Redress, at: Instant) -> None:
+        """An order that the desk has judged by a correction."""
+        position = self._next(redress, at)
+        self._corrected.setdefault(redress.order, []).append((position, redress))
+        known = self._met.get(redress.order, ())
+        met = self._once_more(self._books, redress, position, self.book, known, None).met
+        self._met[redress.order] = every = tuple(dict.fromkeys([*known, *met]))
+        for offer in every:
+            self._stock.setdefault(offer, array("L")).append(position)
+            self._figures.pop(offer, None)
+
+    def _once_more(
+        self, books: Books, redress: Redress, position: int, book: Book, scope: Collection[str], anew: "Anew | None"
+    ) -> Chosen:
+        event = self._last(redress.order, position)
+        live = self._live(book, event, position, anew)
+        released_at = self._released_before(redress.order, position)
+        return books.judge_anew(event, live, scope, self._ats[position], released_at=released_at)
+
+    def _last(self, order: str, position: int) -> Order:
+        """An order as it was before an input came."""
+        snapshots = self._snapshots[order]
+        event = self._bodies[snapshots[bisect_left(snapshots, position) - 1]]
+        assert isinstance(event, Order)
+        return event
 
     def take_stock(self, body: Stock, at: Instant) -> None:
         """Stock that came in, what people said of it, or what the warehouse did with an order's gift."""
@@ -108,7 +135,7 @@ class Rehearsal:
         """The first ticket of an order went to the floor."""
         self._released.setdefault(order, (len(self._bodies), at))
 
-    def _next(self, body: Order | Stock, at: Instant) -> int:
+    def _next(self, body: Order | Redress | Stock, at: Instant) -> int:
         position = len(self._bodies)
         if position - self._marks[-1] >= self._mark_every:
             self._mark(position)
@@ -134,20 +161,23 @@ class Rehearsal:
         found = self._books.due(now)
         for order in found[1] if found is not None else ():
             offers = self._met.get(order, ())
-            self.lapse(self._books, order, position, self.book, offers)
+            self.lapse(self._books, order, position, self.book, offers, None)
             for offer in offers:
                 self._figures.pop(offer, None)
 
-    def lapse(self, books: Books, order: str, position: int, book: Book, offers: Collection[str]) -> None:
+    def lapse(
+        self, books: Books, order: str, position: int, book: Book, offers: Collection[str], anew: "Anew | None"
+    ) -> None:
         """What an order was not paid for in time, as it was noticed when an input came."""
-        snapshots = self._snapshots[order]
-        event = self._bodies[snapshots[bisect_left(snapshots, position) - 1]]
-        assert isinstance(event, Order)
-        books.lapse(event, self._live(book, event), offers, self._ats[position])
+        event = self._last(order, position)
+        books.lapse(event, self._live(book, event, position, anew), offers, self._ats[position])
 
-    @staticmethod
-    def _live(book: Book, event: Order) -> Live:
-        return book.live(event.placed_at, event.market, event.currency, None, event.order_class)
+    def _live(self, book: Book, event: Order, position: int, anew: "Anew | None" = None) -> Live:
+        """What an order is judged by at its place: corrections that it was judged by stay with it."""
+        pins = {one.campaign: one.revision for at, one in self._corrected.get(event.order, ()) if at <= position}
+        if anew is not None and event.placed_at >= anew.since:
+            pins.pop(anew.campaign, None)  # of that, the changed revision is the highest
+        return book.live(event.placed_at, event.market, event.currency, pins or None, event.order_class)
 
     @staticmethod
     def _has(books: Books, fact: HandledGift) -> bool:
@@ -187,7 +217,7 @@ class Rehearsal:
         mark = self._marks[bisect_right(self._marks, start) - 1]
         stock = {p for offer in scope for p in self._stock.get(offer, ())}
         positions = sorted(p for p in snapshots | stock if p >= mark)
-        anew = Anew(since, caps_alone(self.book, changed, since), self._same(changed, scope, since))
+        anew = Anew(changed.campaign, since, caps_alone(self.book, changed, since), self._same(changed, scope, since))
         books = _Again(self, book, scope, mark, anew)
         for position in positions:
             books.take(position)
@@ -211,11 +241,14 @@ class Rehearsal:
             chosen = self._chosen.get(position)
             counts: Caps | None = {} if body.placed_at < anew.since else anew.caps
             if chosen is None or counts is None or not books.choose_again(body, chosen, scope, counts, at):
-                live, worth = self._live(book, body), None
+                live, worth = self._live(book, body, position, anew), None
                 if anew.same_worth and chosen is not None and all(line.added_at is None for line in body.lines):
                     worth = Evaluation({}, [j for j in chosen.among if j.offer in live.offers])
                 released_at = self._released_before(body.order, position)
                 books.judge(body, live, scope, at, released_at=released_at, evaluation=worth)
+        elif isinstance(body, Redress):
+            if body.campaign != anew.campaign or self._last(body.order, position).placed_at < anew.since:
+                self._once_more(books, body, position, book, scope, anew)
         elif isinstance(body, TransferIn):
             if body.from_offer not in scope:  # else it follows from what the other offer sends
                 books.settle(body, at)
@@ -274,6 +307,7 @@ class Anew(NamedTuple):
     they are worth to each touched offer is the same, as far as it is open to them.
     """
 
+    campaign: str
     since: Instant
     caps: Caps | None
     same_worth: bool
@@ -296,7 +330,7 @@ class _Again:
         while (found := self.books.due(position)) is not None:
             self._position, orders = found
             for order in orders:
-                self._day.lapse(self.books, order, self._position, self._book, self._scope)
+                self._day.lapse(self.books, order, self._position, self._book, self._scope, self._anew)
 
     def take(self, position: int) -> None:
         """Take in an input once more."""

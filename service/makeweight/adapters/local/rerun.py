@@ -23,6 +23,7 @@ from makeweight.domain.entries import (
     Lapsed,
     Outnumbered,
     Received,
+    Redressed,
     Reported,
     Settled,
 )
@@ -48,6 +49,8 @@ def recorded(stage: str, entries: Iterable[Any]) -> Iterator[Incoming]:
             body = entry.decision
         elif isinstance(entry, Lapsed):
             body = Tick(f"tick:{entry.at.isoformat()}", entry.at)
+        elif isinstance(entry, Redressed):
+            body = entry.redress
         elif isinstance(entry, Outnumbered) or (isinstance(entry, Settled) and entry.cause is None):
             body = entry.claim
         elif isinstance(entry, Received):

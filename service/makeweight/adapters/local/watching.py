@@ -67,7 +67,6 @@ class Watching:
             self._reader.levels(),
             lambda zone: self._profile or self._learnt(zone, history),
             learnt,
-            self._reader.holds,
         )
         return draw(self.watch, known, now, self._limits)
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from makeweight.domain.claims import Decision, Tick
+from makeweight.domain.claims import Decision, Redress, Tick
 from makeweight.domain.orders import Fulfilment, Order
 from makeweight.stages.desk import decide, facts, fold, say
 from makeweight.stages.desk.state import ORDERS
@@ -25,6 +25,8 @@ class Desk:
             return decide.decision(store, body, view)
         if isinstance(body, Fulfilment):
             return facts.fact(store, body, message.digest, view)
+        if isinstance(body, Redress):
+            return decide.redress(store, body, view)
         if isinstance(body, Tick):
             return decide.tick(store, body, view)
         raise TypeError(f"the desk takes no {type(body).__name__}")

@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 
 from makeweight.domain.book import Live
-from makeweight.domain.choose import choose
-from makeweight.domain.claims import Claim, Decision, Tick
-from makeweight.domain.entries import Answered, Judged, Lapsed, NotPutBack, Overdue, Superseded
+from makeweight.domain.choose import Choice, choose
+from makeweight.domain.claims import Claim, Decision, Redress, Tick
+from makeweight.domain.entries import Answered, Judged, Lapsed, NotPutBack, Overdue, Redressed, Superseded
 from makeweight.domain.moments import Instant
 from makeweight.domain.nearest import with_nearest
 from makeweight.domain.orders import Order
@@ -203,6 +203,56 @@ def _lapsed(state: OrderState, offers: list[str], at: Instant, view: View) -> La
         withheld=choice.withheld,
         at=at,
     )
+
+
+def redress(store: Store, event: Redress, view: View) -> Verdict:
+    """Judge an order by a correction, if it loses nothing by it; one that it is judged by already is a repeat."""
+    state = store.get(ORDERS, event.order)
+    if state is None:
+        return refused("rejected", "unknown_order", f"No order {event.order} is known")
+    correction = view.book.get(event.campaign, event.revision)
+    if correction is None or correction.effective_at > view.now:
+        text = f"No revision {event.revision} of campaign {event.campaign} is in force"
+        return refused("rejected", "unknown_campaign", text)
+    pins = state.evaluation.campaigns
+    if pins.get(event.campaign, 0) >= event.revision:
+        return Verdict("repeat", subjects=_all_of(state))
+    order, step = state.order, state.step + 1
+    live = view.book.live(
+        order.placed_at, order.market, order.currency, {**pins, event.campaign: event.revision}, order.order_class
+    )
+    choice = choose(order, evaluate(order, live, state.released_at, state.lapsed), live, state.given)
+    worse = _less(state, choice)
+    if worse or event.campaign not in choice.evaluation.campaigns:
+        why = f"would have less of {worse}" if worse else "is none that it is for"
+        return refused("rejected", "no_redress", f"By revision {event.revision} order {event.order} {why}")
+    claims = [
+        replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step) for claim in choice.claims
+    ]
+    redressed = Redressed(
+        id=f"{event.order}:{event.campaign}/{event.revision}:redressed",
+        order=event.order,
+        revision=order.revision,
+        redress=event,
+        evaluation=with_nearest(order, choice.evaluation, live, state.released_at),
+        claims=claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
+        standby=choice.standby,
+        benefits=choice.benefits,
+        gifts=choice.gifts,
+        blocked=choice.blocked,
+        withheld=choice.withheld,
+        at=view.now,
+    )
+    return Verdict("applied", [redressed])
+
+
+def _less(state: OrderState, choice: Choice) -> str:
+    """An offer of which the order would ask for less than it has or waits for; '' if there is none."""
+    wanted = {claim.offer: claim.units for claim in choice.claims}
+    standing = ((offer, wish) for offer, wish in state.wishes.items() if offer in state.given or not wish.answered)
+    less = [offer for offer, wish in standing if wanted.get(offer, 0) < wish.claim.units]
+    less += [offer for offer in state.benefits if offer not in choice.benefits and not wanted.get(offer)]
+    return min(less, default="")
 
 
 def refused(result: Result, code: str, text: str) -> Verdict:

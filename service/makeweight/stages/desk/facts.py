@@ -69,14 +69,16 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
         over = {offer: over.get(offer, 0) + unheld.get(offer, 0) for offer in over | unheld}
     elif event.happened == "put_back":
         unheld = _unheld(state, frozen)
+    boxed = floor.out_of_box(frozen, gifts) if frozen is not None and event.happened == "put_back" else {}
     if event.happened == "put_back" and unheld:
         # What was neither packed nor the order's is free for the ledger, and has been all the time.
         gifts = {offer: units - min(units, unheld.get(offer, 0)) for offer, units in gifts.items()}
     commands = _untold(state, event, site, frozen, carried, gifts)
     for offer, units in sorted(gifts.items()):
-        waste = units - floor.saleable(event, offer) if event.happened == "gift_returned" else 0
+        waste = max(0, units - floor.saleable(event, offer)) if event.happened == "gift_returned" else 0
         if units > waste:
-            commands.append(_command(state, event, site, offer, units - waste, _TO_LEDGER[event.happened]))
+            told_units, packed = units - waste, boxed.get(offer, 0)
+            commands.append(_command(state, event, site, offer, told_units, _TO_LEDGER[event.happened], packed))
         if waste > 0:
             commands.append(_command(state, event, site, offer, waste, "scrapped"))
     told = [command for command in commands if command is not None]
@@ -102,6 +104,9 @@ def _gift_units(
         named = {offer: units - done.get(offer, 0) for offer, units in named.items() if units > done.get(offer, 0)}
     if event.happened == "short_picked":
         named = {offer: min(units, max(0, unpacked.get(offer, 0))) for offer, units in named.items()}
+    if leaving:
+        # Whoever names more than was on the paper has not found a unit.
+        named = {offer: min(units, there.get(offer, 0)) for offer, units in named.items() if there.get(offer, 0) > 0}
     over = {} if leaving else {offer: units - max(0, there.get(offer, 0)) for offer, units in named.items()}
     # The ledger hears of offers that exist; a name that nobody published is told to people alone.
     heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
@@ -126,15 +131,14 @@ def _untold(
         shared = [o for o in carried if event.happened in floor.LEAVING or any(f.on_paper(o) for f in state.frozen)]
         told += [_command(state, event, site, o, carried[o], "released") for o in sorted(shared) if carried[o]]
     if event.happened == "gift_returned":
-        on_paper, done = (frozen.gifts_left, frozen.done) if frozen is not None else (carried, {})
-        # Of what is on the paper the packed units come back first.
-        out = {o: min(units, on_paper.get(o, 0)) - done.get(o, 0) for o, units in gifts.items()}
+        done = frozen.done if frozen is not None else {}
+        out = {offer: units - done.get(offer, 0) for offer, units in gifts.items()}  # the packed ones come back first
         told += [_command(state, event, site, offer, n, "packed") for offer, n in sorted(out.items()) if n > 0]
     return told
 
 
 def _command(
-    state: OrderState, event: Fulfilment, site: str, offer: str, units: int, happened: GiftHappened
+    state: OrderState, event: Fulfilment, site: str, offer: str, units: int, happened: GiftHappened, packed: int = 0
 ) -> HandledGift | None:
     gift = _gift_of(state, offer, event)
     if gift is None:
@@ -149,6 +153,7 @@ def _command(
         units=units,
         happened=happened,
         at=event.at,
+        packed=packed,
     )
 
 

@@ -65,8 +65,7 @@ def after(frozen: Frozen, event: Fulfilment, handled: Mapping[str, int], over: M
         )
     named = there_of(frozen) if not event.lines else named_gifts(event)
     for offer, units in named.items():
-        waste = units - saleable(event, offer) if event.happened == "gift_returned" else 0
-        frozen = _left(frozen, event.happened, offer, units, waste)
+        frozen = _left(frozen, event.happened, offer, units, saleable(event, offer))
     if event.happened != "put_back":
         return frozen
     on_it = frozen.lines_left
@@ -83,10 +82,17 @@ def there_of(frozen: Frozen) -> dict[str, int]:
     return {offer: units for offer, units in there.items() if units > 0}
 
 
-def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, waste: int) -> Frozen:
+def out_of_box(frozen: Frozen, units: dict[str, int]) -> dict[str, int]:
+    """By offer, how many of the gift units that are put back had been packed: those beside the box go first."""
+    there = there_of(frozen)
+    beside = {offer: max(0, there.get(offer, 0) - frozen.done.get(offer, 0)) for offer in units}
+    return {offer: n - beside[offer] for offer, n in units.items() if n > beside[offer]}
+
+
+def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, sound: int) -> Frozen:
     """The frozen ticket after units of a gift have left it: those on its paper first, then what was beyond that.
 
-    ``waste`` of them came back as scrap.
+    Of those that came back ``sound`` can be given again, the others are waste.
     """
     on_paper, extra, done = frozen.on_paper(offer), frozen.extra.get(offer, 0), frozen.done.get(offer, 0)
     if happened == "short_picked":
@@ -96,6 +102,7 @@ def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, waste:
     if not left and not beyond:
         return frozen
     back = left + beyond if happened == "gift_returned" else 0
+    waste = max(0, back - sound)
     still = frozen.on_paper(offer) - left + frozen.extra.get(offer, 0) - beyond
     return replaced(
         frozen,
@@ -103,7 +110,7 @@ def _left(frozen: Frozen, happened: HappenedKind, offer: str, units: int, waste:
         extra={**frozen.extra, offer: frozen.extra.get(offer, 0) - beyond},
         done={**frozen.done, offer: max(0, done - units) if back else min(done, still)},
         back={**frozen.back, offer: frozen.back.get(offer, 0) + back} if back else frozen.back,
-        spoilt={**frozen.spoilt, offer: frozen.spoilt.get(offer, 0) + min(back, waste)} if waste else frozen.spoilt,
+        spoilt={**frozen.spoilt, offer: frozen.spoilt.get(offer, 0) + waste} if waste else frozen.spoilt,
     )
 
 
@@ -128,12 +135,16 @@ def as_ordered(state: OrderState) -> bool:
                 return False
             if not frozen.carries(offer, wish.answer):
                 return False
-        for number, units in frozen.lines.items():
-            lines[number] = lines.get(number, 0) + units
+        new = frozen.lines
+        lines = {n: lines.get(n, 0) + new.get(n, 0) for n in lines | new} if lines else new
+    found = 0
     for line in state.order.lines:
-        if lines.pop(str(line.number), 0) > line.units - line.cancelled_units:
-            return False
-    return not any(lines.values())
+        on_papers = lines.get(str(line.number))
+        if on_papers is not None:
+            found += 1
+            if on_papers > line.units - line.cancelled_units:
+                return False
+    return found == len(lines)
 
 
 def reviewed(state: OrderState, at: Instant) -> tuple[OrderState, list[str]]:

@@ -1,7 +1,17 @@
 """How the desk's entries change its state; the only place where it changes."""
 
 from makeweight.domain.claims import Claim
-from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Reported, Superseded
+from makeweight.domain.entries import (
+    Answered,
+    DeskEntry,
+    Judged,
+    Lapsed,
+    NotPutBack,
+    Overdue,
+    Redressed,
+    Reported,
+    Superseded,
+)
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
@@ -32,6 +42,8 @@ def fold(store: Store, entry: DeskEntry) -> list[Subject]:
         return _overdue(store, entry)
     if isinstance(entry, Lapsed):
         return _lapsed(store, entry)
+    if isinstance(entry, Redressed):
+        return _redressed(store, entry)
     if isinstance(entry, NotPutBack):
         return _not_put_back(store, entry)
     return _superseded(store, entry)
@@ -117,12 +129,13 @@ def _changed(
     if not as_ordered:
         state, papers = floor.reviewed(state, at)
     tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    if tells or not as_ordered:
-        state = replaced(state, notices=notices(state, at, answered, as_ordered=as_ordered))
+    told = notices(state, at, answered, as_ordered=as_ordered) if tells or not as_ordered else state.notices
     if moved:
         contents = open_contents(state)
-        state = replaced(state, opened=opened_after(state, contents))
-        state = replaced(state, papers=papers_after(state, contents))
+        opened = opened_after(state, contents)
+        state = replaced(state, notices=told, opened=opened, papers=papers_after(state, opened, contents))
+    else:
+        state = replaced(state, notices=told)
     _keep(store, state)
     said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
     return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)
@@ -161,7 +174,7 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     event = entry.fact
     if event.event in state.facts:
         return []  # first in the log wins
-    frozen = list(state.frozen)
+    frozen, known = list(state.frozen), len(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     if at is None:
         at = len(frozen)
@@ -184,7 +197,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
-    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order))
+    moved = len(frozen) > known or event.happened in floor.LEAVING  # packing moves nothing off a paper or onto one
+    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order), moved=moved)
     return [*said, ("notices", entry.order, "" if _moved(store, state) else event.event)]
 
 
@@ -211,6 +225,20 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     state = _known(store, entry.order)
     if state.order.revision != entry.revision or state.unpaid.keys().isdisjoint(entry.offers):
         return []  # another revision has come, or it has lapsed already
+    return _judged_anew(store, replaced(state, lapsed=sorted({*state.lapsed, *entry.offers})), entry)
+
+
+def _redressed(store: Store, entry: Redressed) -> list[Subject]:
+    """A correction gives the order more: it is judged by that from now on."""
+    state = _known(store, entry.order)
+    known = state.evaluation.campaigns.get(entry.redress.campaign, 0)
+    if state.order.revision != entry.revision or known >= entry.redress.revision:
+        return []  # another revision has come, which is to be redressed itself, or it has been already
+    return _judged_anew(store, state, entry)
+
+
+def _judged_anew(store: Store, state: OrderState, entry: Lapsed | Redressed) -> list[Subject]:
+    """The same revision of an order, judged once more."""
     seen = {claim.offer for claim in entry.claims}
     # What was claimed since the state that the writer of the entry knew is withdrawn as well.
     unseen = withdrawn(state, state.order, seen, max([state.step + 1, *(claim.step for claim in entry.claims)]))
@@ -222,7 +250,6 @@ def _lapsed(store: Store, entry: Lapsed) -> list[Subject]:
     state = replaced(
         state,
         edition=state.edition + 1,
-        lapsed=sorted({*state.lapsed, *entry.offers}),
         evaluation=entry.evaluation,
         unpaid=unpaid_of(entry.evaluation),
         wishes=wishes,

@@ -31,7 +31,8 @@ class Wish:
     @property
     def answered(self) -> bool:
         """Whether the answer is to the current claim number."""
-        return self.answer is not None and self.answer.number == self.claim.number
+        answer, claim = self.answer, self.claim
+        return answer is not None and answer.revision == claim.revision and answer.step == claim.step
 
     @property
     def held(self) -> int:
@@ -155,7 +156,7 @@ class OrderState:
     @property
     def waiting(self) -> bool:
         """Whether a claim of the current numbers is unanswered."""
-        return any(not wish.answered for wish in self.wishes.values())
+        return bool(self.wishes) and any(not wish.answered for wish in self.wishes.values())
 
     def benefits_given(self) -> set[str]:
         """Benefits that need no ledger, and those that the ledger granted."""
@@ -164,12 +165,15 @@ class OrderState:
 
     def due_at(self) -> Instant | None:
         """When something of the order is next due; None if nothing is waited for."""
-        answer = self.answer_due_at() if self.wishes or self.look_again else None
-        asked = [f.asked_at + PUT_BACK_WITHIN for f in self.frozen if f.asked_at is not None and not f.alerted]
-        rest = [*self.unpaid.values(), *asked]
-        if not rest:
-            return answer
-        return min(rest) if answer is None else min(answer, *rest)
+        due = self.answer_due_at() if self.wishes or self.look_again else None
+        for frozen in self.frozen:
+            if frozen.asked_at is not None and not frozen.alerted:
+                back = frozen.asked_at + PUT_BACK_WITHIN
+                due = back if due is None else min(due, back)
+        if self.unpaid:
+            paid = min(self.unpaid.values())
+            due = paid if due is None else min(due, paid)
+        return due
 
     def answer_due_at(self) -> Instant | None:
         """When the ledger's answer is next looked for.

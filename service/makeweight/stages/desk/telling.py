@@ -13,7 +13,12 @@ from makeweight.domain.values import replaced
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.state import PUT_BACK_WITHIN, OrderState, Wish
 
-REPEATED_REFUSALS = 3  # of one customer by one offer's cap, from which on a person should look (common practice)
+# Of one customer of one offer, from which on a person should look (common practice): refusals by its cap, orders just
+# over its threshold within an hour, and orders that lost their goods and kept the gift.
+REPEATED_REFUSALS = 3
+SPLIT_ORDERS = 3
+UNEARNED_ORDERS = 3
+SIGNALS = ("repeated_refusal", "order_splitting", "unearned_gifts")
 CLAWBACK_LAW = "This is advice: consumer law decides, and a person who knows it; rights of withdrawal may forbid it."
 LATE_SECONDS = 60  # an order that arrives later than this after it was placed is told as late where it lost a gift
 
@@ -52,10 +57,22 @@ def _told_judgement(state: OrderState, judged: Judgement) -> Told:
 def explain_judgement(state: OrderState, judged: Judgement, reason: Reason) -> str:
     """The sentence of an offer that was not claimed, with the nearest change that would have flipped it."""
     if reason is Reason.OUTRANKED:
-        return sentence(reason, {"winner": judged.winner})
+        return _outranked(state, judged)
     if reason is Reason.CAUTION:
         return _withheld(state.blocked.get(judged.offer, ""), judged)
-    return flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+    told = flipped(explain_shortfall(judged, reason, state.order.currency), judged.nearest)
+    return f"{told} With more it would be withheld all the same: {judged.held_back}." if judged.held_back else told
+
+
+def _outranked(state: OrderState, judged: Judgement) -> str:
+    """Nothing that the customer could have done would have earned this one beside, or before, the better one.
+
+    Where that was asked for and not given, the rule alone would read as if the order had it.
+    """
+    why = sentence(Reason.OUTRANKED, {"winner": judged.winner})
+    wish = state.wishes.get(judged.winner or "")
+    declined = wish is not None and wish.answer is not None and wish.answered and wish.answer.outcome == "declined"
+    return f"{why.removesuffix('.')}, though the order has not got that either." if declined else why
 
 
 def _withheld(caution: str, judged: Judgement | None) -> str:
@@ -134,7 +151,7 @@ def notices(
     else:
         fresh = _of_wish(state, answered, state.wishes[answered], at)
         fresh |= _carriage(state, at)
-        of_answer = [f"{kind}/{answered}" for kind in ("owed_gift", "late_arrival", "repeated_refusal")]
+        of_answer = [f"{kind}/{answered}" for kind in ("owed_gift", "late_arrival", *SIGNALS)]
         kinds = (*of_answer, "price_mismatch/shipping")
         of_offer = {f"{state.order.order}/{kind}" for kind in kinds}
         kept = {id_: old for id_, old in state.notices.items() if id_ not in of_offer}
@@ -166,9 +183,10 @@ def notice(
 
 
 def _near_misses(state: OrderState, at: Instant) -> dict[str, Notice]:
+    """What a customer could be asked to add; not where the gift could not go with the order (rule 2.37)."""
     found = {}
     for judged in state.evaluation.judgements:
-        if judged.near_miss:
+        if judged.near_miss and not judged.held_back:
             text = explain_judgement(state, judged, Reason.BELOW_THRESHOLD)
             n = notice(state, "near_miss", judged.offer, judged.gap, text, at, offer=judged.offer)
             found[n.id] = n
@@ -236,12 +254,29 @@ def _of_wish(state: OrderState, offer: str, wish: Wish, at: Instant) -> dict[str
             text = f"Late arrival {late:.0f} s: {explain_decision(wish, state.order)}"
             n = notice(state, "late_arrival", offer, wish.claim.units, text, at, offer=offer)
             found[n.id] = n
-    refused = answer.figures.customer_refused
-    if answer.reason is Reason.CUSTOMER_CAP and refused >= REPEATED_REFUSALS:
-        text = f"The same customer has been refused this offer {refused} times. A person looks at it; nothing follows "
-        n = notice(state, "repeated_refusal", offer, refused, f"{text}from an address alone.", at, offer=offer)
+    for kind, number, text in _signals(answer):
+        n = notice(state, kind, offer, number, text, at, offer=offer)
         found[n.id] = n
     return found
+
+
+def _signals(answer: Decision) -> Iterator[tuple[NoticeKind, int, str]]:
+    """Patterns of one customer that a person should look at. Nothing is decided by them, and no address is one."""
+    figures = answer.figures
+    refused, unearned = figures.customer_refused, figures.customer_unearned
+    if answer.reason is Reason.CUSTOMER_CAP and refused >= REPEATED_REFUSALS:
+        text = f"The same customer has been refused this offer {refused} times. A person looks at it; nothing follows "
+        yield "repeated_refusal", refused, f"{text}from an address alone."
+    orders = 1 + len(figures.split_with)
+    if orders >= SPLIT_ORDERS:
+        text = f"The same customer placed {orders} orders within an hour that are each just over what this offer asks: "
+        text += f"this one, {', '.join(figures.split_with)}. "
+        yield "order_splitting", orders, f"{text}A person looks at it; nothing is refused for it."
+    if unearned >= UNEARNED_ORDERS:
+        text = (
+            f"{unearned} orders of the same customer were cancelled or sent back after this offer's gift was packed, "
+        )
+        yield "unearned_gifts", unearned, f"{text}and kept it. A person looks at it; nothing is refused for it."
 
 
 def _of_floor(state: OrderState, at: Instant) -> dict[str, Notice]:

@@ -40,16 +40,22 @@ def open_contents(state: OrderState) -> dict[str, Content]:
     contents: dict[str, Content] = {}
     lines = open_lines(state)
     missing = [line for line in lines if line.back_ordered and line.live_units]
-    for line in lines if not missing else [line for line in lines if not line.back_ordered]:
-        content = contents.get(line.site)
-        if content is None:
-            content = contents[line.site] = Content([], {})
-        content.lines.append(line)
+    if missing:
+        lines = [line for line in lines if not line.back_ordered]
+    sites = {line.site for line in lines}
+    if len(sites) == 1:  # the usual order
+        contents[sites.pop()] = Content(lines, {})
+    else:
+        for line in lines:
+            content = contents.get(line.site)
+            if content is None:
+                content = contents[line.site] = Content([], {})
+            content.lines.append(line)
     for offer, wish in state.wishes.items():
-        units = outstanding(state, offer, wish)
-        if missing and waits_for_goods(state, offer, missing):
+        if wish.answer is None or wish.answer.site is None:
             continue
-        if units > 0 and wish.answer is not None and wish.answer.site is not None:
+        units = outstanding(state, offer, wish)
+        if units > 0 and not (missing and waits_for_goods(state, offer, missing)):
             contents.setdefault(wish.answer.site, Content([], {})).gifts[offer] = units
     return contents
 
@@ -110,10 +116,10 @@ def tickets(state: OrderState) -> list[PickTicket]:
     return [_ticket(state, site, number, contents.get(site), telling) for site, number in current]
 
 
-def papers_after(state: OrderState, contents: dict[str, Content]) -> list[Paper]:
+def papers_after(state: OrderState, opened: dict[str, int], contents: dict[str, Content]) -> list[Paper]:
     """What the open tickets carry now, after what they carried before; the oldest are forgotten."""
     papers = state.papers
-    for site, number in state.opened.items():
+    for site, number in opened.items():
         if state.frozen and number != _number(state, site):
             continue
         content = contents.get(site) or Content([], {})
@@ -143,7 +149,9 @@ def released_ticket(
     ``paper`` names the gifts, which may have changed since it was printed.
     """
     known = {str(line.number): line for line in state.order.lines}
-    carried = [_part(known[n], min(units, known[n].units)) for n, units in lines.items() if n in known]
+    carried = [
+        known[n] if units >= known[n].units else _part(known[n], units) for n, units in lines.items() if n in known
+    ]
     named = {
         offer: paper.named.get(offer) or _gift_named(state.wishes[offer]) for offer in gifts if offer in state.wishes
     }

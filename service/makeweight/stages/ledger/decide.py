@@ -10,6 +10,7 @@ from makeweight.stages.ledger.ahead import Ahead
 from makeweight.stages.ledger.fold import fold
 from makeweight.stages.ledger.movements import ON_THE_WAY, booking, handling, looks_again, receiving, refusal
 from makeweight.stages.ledger.settle import found_again, served, settle
+from makeweight.stages.ledger.signals import noted
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS, OWED, SEEN, SERVED, OfferState, Seen, key
 from makeweight.stages.port import Problem, Store, Subject, Verdict, View
 
@@ -28,7 +29,7 @@ def claim(store: Store, wanted: Claim, view: View) -> Verdict:
                 return _repeated(store, wanted.offer, wanted.id, [("claim", wanted.offer, wanted.order)], view)
             return _conflict(f"Claim {wanted.id} came before with other content; the first counts")
     offer = store.get(OFFERS, wanted.offer) or OfferState(wanted.offer)
-    settled = settle(store, wanted, state, offer, view.now)
+    settled = noted(store, settle(store, wanted, state, offer, view.now), state)
     rest_of: list[LedgerEntry] = []
     for move in settled.moves:
         if move.target is Account.FREE:

@@ -15,6 +15,7 @@ from makeweight.stages.ledger.keeping import keep_offer as _keep_offer
 from makeweight.stages.ledger.keeping import move as _move
 from makeweight.stages.ledger.keeping import offer_of as _offer
 from makeweight.stages.ledger.movements import outcome_of
+from makeweight.stages.ledger.signals import is_unearned
 from makeweight.stages.ledger.state import (
     BALANCES,
     CLAIMS,
@@ -112,6 +113,7 @@ def _settled_claim(store: Store, entry: Settled, old: ClaimState | None, offer: 
         came_back=old.came_back if old else 0,
         left=left,
         since=offer.sequence + 1 if takes else since,
+        unearned=is_unearned(claim, old),
     )
 
 

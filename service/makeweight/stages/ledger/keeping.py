@@ -7,6 +7,7 @@ from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import hold, replaced
 from makeweight.stages.ledger.settle import refused_before
+from makeweight.stages.ledger.signals import is_just_over, remembered
 from makeweight.stages.ledger.state import (
     BALANCES,
     CLAIMS,
@@ -81,28 +82,37 @@ def _queue(store: Store, new: ClaimState, offer: OfferState, nth: int | None) ->
 
 def _count_customer(store: Store, old: ClaimState | None, new: ClaimState) -> None:
     after = new.claim.customer
-    units = new.live
+    units, unearned, just_over = new.live, int(new.unearned), is_just_over(new.claim)
+    is_news = just_over
     if old is not None and old.claim.customer is not None:
+        was_just_over = is_just_over(old.claim)
         if old.claim.customer == after:
             units -= old.live
-        elif old.live:
-            _add_to_customer(store, old.claim.customer, new, -old.live, refused=0)
+            unearned -= int(old.unearned)
+            is_news = just_over != was_just_over
+        elif old.live or old.unearned or was_just_over:
+            _add_to_customer(store, old.claim.customer, new, -old.live, -int(old.unearned), just_over=False)
     if after is None:
         return
     refused = new.reason is Reason.CUSTOMER_CAP and not refused_before(new.claim, old)
-    if units or refused:
-        _add_to_customer(store, after, new, units, refused=int(refused))
+    if units or refused or unearned or is_news:
+        _add_to_customer(store, after, new, units, unearned, refused=int(refused), just_over=just_over)
 
 
-def _add_to_customer(store: Store, customer: str, claim: ClaimState, units: int, *, refused: int) -> None:
+def _add_to_customer(
+    store: Store, customer: str, claim: ClaimState, units: int, unearned: int, *, just_over: bool, refused: int = 0
+) -> None:
     at = key(claim.claim.offer, customer)
     kept = store.get(CUSTOMERS, at)
     if kept is None:
         kept = Live(0)
     live = kept.units + units
-    hold(live >= 0, "S12", f"a customer of {claim.claim.offer} holds less than nothing")
+    hold(live >= 0 and kept.unearned + unearned >= 0, "S12", f"a customer of {claim.claim.offer} has less than nothing")
     order, when = (claim.claim.order, claim.claim.placed_at) if units > 0 else (kept.last_order, kept.last_at)
-    store.put(CUSTOMERS, at, Live(live, order, when, kept.refused + refused))
+    recent = kept.recent
+    if recent or just_over:
+        recent = remembered(recent, claim.claim, just_over=just_over)
+    store.put(CUSTOMERS, at, Live(live, order, when, kept.refused + refused, recent, kept.unearned + unearned))
 
 
 def expect(

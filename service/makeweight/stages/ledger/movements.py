@@ -24,18 +24,20 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.reasons import Reason
 from makeweight.domain.stock import Account, Balance, Move
 from makeweight.domain.values import replaced, value
+from makeweight.stages.ledger.signals import earned
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, TRANSIT, ClaimState, InTransit, key
 from makeweight.stages.port import Store
 
 # By what happened: where the units go, which of the order's own go first, and where the rest comes from, if anywhere.
-# Facts may come in any order: packing takes reserved units if nothing was released.
+# Facts may come in any order: packing takes reserved units if nothing was released. What comes into the house again had
+# left it, as the desk knows by the paper, though maybe not as the order's own; what was only on the floor never had.
 _HANDLED: dict[GiftHappened, tuple[Account, tuple[Account, ...], Account | None]] = {
     "released": (Account.RELEASED, (Account.RESERVED,), None),
     "packed": (Account.PACKED, (Account.RELEASED, Account.RESERVED, Account.FREE), Account.OVER_GIFT),
     "short_picked": (Account.QUARANTINE, (Account.RELEASED, Account.RESERVED), None),
-    "put_back": (Account.FREE, (Account.RELEASED, Account.PACKED), Account.SHELF),
+    "put_back": (Account.FREE, (Account.RELEASED,), None),
     "returned": (Account.FREE, (Account.PACKED,), Account.SHELF),
-    "scrapped": (Account.DAMAGED, (Account.PACKED,), None),
+    "scrapped": (Account.DAMAGED, (Account.PACKED,), Account.SHELF),
 }
 CAME_BACK: frozenset[GiftHappened] = frozenset({"returned", "scrapped"})
 ON_THE_WAY: frozenset[GiftHappened] = frozenset({"released", "packed"})  # the order holds what it held
@@ -73,6 +75,11 @@ def handling(store: Store, command: HandledGift) -> tuple[list[Move], int]:
     if command.happened in ("packed", "short_picked"):
         free = available[Account.FREE] = balance_of(store, command.offer, command.gift, command.site).free
     moves, left = [], command.units
+    if command.happened == "put_back":
+        left -= command.packed
+        out_of_box = min(command.packed, available[Account.PACKED])
+        table = ((Account.PACKED, out_of_box), (Account.SHELF, command.packed - out_of_box))
+        moves = [Move(source, target, command.gift, command.site, units) for source, units in table if units > 0]
     for source in sources:
         units = min(left, available[source])
         if units > 0:
@@ -113,6 +120,8 @@ def after_fact(state: ClaimState, command: HandledGift, moves: list[Move], at: I
     lost = state.held - moved.held
     came_back = state.came_back + (lost if command.happened in CAME_BACK else 0)
     moved = replaced(moved, came_back=came_back, left=state.left + command.units)
+    if moved.unearned and moved.packed <= earned(moved.claim):
+        moved = replaced(moved, unearned=False, figures=replaced(moved.figures, customer_unearned=0))
     return after_loss(moved, 0 if command.happened in CAME_BACK else lost, at)
 
 

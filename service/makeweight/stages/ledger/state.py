@@ -17,7 +17,8 @@ class ClaimState:
 
     ``came_back`` counts units that the order had and sent back: they are given, so it gets no others, and no longer
     live. ``left`` counts all that the warehouse said of units that left the order's hands, and ``since`` is the entry
-    of its offer with which it last took units. ``cut`` is the reason but for what is owed.
+    of its offer with which it last took units. ``cut`` is the reason but for what is owed. ``unearned``: gifts are out
+    that the order earned when they were packed, and no longer does.
     """
 
     claim: Claim
@@ -38,6 +39,7 @@ class ClaimState:
     came_back: int = 0
     left: int = 0
     since: int = 0
+    unearned: bool = False
 
     @property
     def held(self) -> int:
@@ -81,16 +83,27 @@ class OfferState:
 
 
 @value
+class JustOver:
+    """An order that is worth hardly more than its offer asks, and when it was placed."""
+
+    order: str
+    at: Instant
+
+
+@value
 class Live:
     """Units that one customer holds or is owed of one offer, who took the last of them, and how often the cap said no.
 
-    An order that is refused again after a change is refused once.
+    An order that is refused again after a change is refused once. ``recent`` are the latest orders just over the
+    threshold, first placed first; ``unearned`` counts orders that lost their goods and kept the gift.
     """
 
     units: int
     last_order: str | None = None
     last_at: Instant | None = None
     refused: int = 0
+    recent: list[JustOver] = field(default_factory=list)
+    unearned: int = 0
 
 
 @value
