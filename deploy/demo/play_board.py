@@ -97,7 +97,7 @@ def _live(
 def _board(port: int) -> "subprocess.Popen[bytes]":
     """The command that a shop would use, on the same directory; its clock is that of the newest event."""
     makeweight = str(Path(sys.executable).with_name("makeweight"))
-    command = [makeweight, "board", "--state", str(STATE), "--at", "newest", "--port", str(port)]
+    command = [makeweight, "board", "--state", str(STATE), "--at", "newest", "--changes", "--port", str(port)]
     return subprocess.Popen(command, env={**os.environ, "MAKEWEIGHT_LOG_LEVEL": "warning"})
 
 

@@ -24,6 +24,8 @@ PAGES = {
     "order-unknown": "/orders?q=ART-1",
     "tickets": "/tickets",
     "tickets-floor": "/tickets?standing=on_floor",
+    "changes": "/changes",
+    "changes-offer": "/changes?offer=winter-studio/notebook",
     "print": "/print?ticket=ART-FOUR/main/1",
 }
 SESAME = "open sesame"
@@ -34,6 +36,8 @@ def settled(page):
     """Wait until the page shows what it is about."""
     if "/print" not in page.url:
         expect(page.get_by_text("Orders known up to")).to_be_visible()
+    if "/changes" in page.url:
+        expect(page.get_by_role("table", name="Latest revisions")).to_be_visible()
     return page
 
 
@@ -117,7 +121,7 @@ def test_by_keyboard(opened):
     """Tab goes from the skip link through the navigation to the controls, each with a visible focus; Enter follows."""
     page = settled(opened("/"))
     seen = []
-    for _ in range(7):
+    for _ in range(8):
         page.keyboard.press("Tab")
         name, outline = page.evaluate(
             "[document.activeElement.innerText, getComputedStyle(document.activeElement).outlineWidth]"
@@ -125,7 +129,8 @@ def test_by_keyboard(opened):
         seen.append(name)
         assert outline != "0px", f"no visible focus on {name}"
     assert seen == [
-        "Skip to the content", "Offers", "Exceptions", "Orders", "Tickets", "Hold still", "Theme: as the system",
+        "Skip to the content", "Offers", "Exceptions", "Orders", "Tickets", "Changes",
+        "Hold still", "Theme: as the system",
     ]  # fmt: skip
     page.reload()
     settled(page)

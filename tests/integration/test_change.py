@@ -1,6 +1,8 @@
 """`makeweight change`: told beforehand, published as a revision, and true of the orders that come after it."""
 
+import asyncio
 import json
+import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -9,6 +11,7 @@ from random import Random
 import pytest
 import yaml
 
+from makeweight.adapters.board.resident import Resident
 from makeweight.adapters.hosting import Watcher
 from makeweight.bootstrap import Embedded, publish_files
 from makeweight.bootstrap.changing import (
@@ -238,6 +241,42 @@ def test_a_rehearsal_is_kept_up(shop):
         with closing(Changes(Settings(state=shop / "state"))) as fresh:
             assert after.offers == fresh.preview(ask).difference.offers
     assert after.offers != before.offers
+
+
+def test_one_thread_for_all_pages(shop):
+    """A board reads nothing before it is asked to, keeps up without a preview, and begins anew where its copy did."""
+    settings, pause = Settings(state=shop / "state"), Change("pause", "week/tin", "M.Byrne", "empty")
+    begun, generation = [], [1]
+
+    def begin():
+        begun.append(threading.get_ident())
+        return Changes(settings)
+
+    def kept_up(resident, more_than):
+        resident.keep_up()
+        end = time.monotonic() + 30
+        while resident.read <= more_than:
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        return resident.read
+
+    with closing(Resident(begin, lambda: generation[0])) as resident:
+        assert (resident.read, begun) == (0, [])
+        read = kept_up(resident, 0)
+        send(shop, placed(7, 22))
+        read = kept_up(resident, read)
+        told = asyncio.run(resident.preview(pause))
+        assert resident.read == read
+        with closing(Changes(settings)) as fresh:
+            assert told.difference == fresh.preview(pause).difference
+        with pytest.raises(ChangeRefused, match="week/tin"):
+            asyncio.run(resident.preview(Change("pause", "week/tins", "M.Byrne", "empty")))
+        assert len(begun) == 1
+        generation[0] = 2
+        assert asyncio.run(resident.preview(pause)).difference == told.difference
+    assert len(begun) == 2
+    assert set(begun).isdisjoint({threading.get_ident()})
+    assert len(set(begun)) == 1
 
 
 def test_on_kafka(installation):

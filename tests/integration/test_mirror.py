@@ -15,7 +15,8 @@ import sys
 import threading
 import time
 from collections import Counter
-from datetime import timedelta
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from urllib.request import urlopen
 
 import pytest
@@ -36,6 +37,7 @@ from makeweight.adapters.local.rerun import recorded, rerun
 from makeweight.adapters.local.watching import Watching
 from makeweight.adapters.local.wave import Wave
 from makeweight.bootstrap import publish_files
+from makeweight.bootstrap.changing import Changes, preview_distributed
 from makeweight.bootstrap.closing import close_campaign, close_distributed
 from makeweight.bootstrap.kafka import administration
 from makeweight.contracts.campaigns import read_campaign
@@ -44,6 +46,7 @@ from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Settled
 from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
+from makeweight.planning.changing import Change
 from makeweight.planning.ending import plain_differences
 from makeweight.settings import Settings
 from tests.support.board import Board
@@ -52,6 +55,7 @@ from tests.support.fleet import ROOT, Installation
 from tests.support.mirror import run_until_caught_up
 
 ORDERS = 80
+NOON, EVENING = (datetime(2026, 11, 24, hour, tzinfo=UTC) for hour in (12, 21))
 TABLES = ("desk_log", "ledger_log", "outbox", "campaigns", "rejects", "tally", "state")
 
 
@@ -429,6 +433,19 @@ def test_a_board_on_kafka(played, directory, tmp_path):
             board.close()
     assert told[0] == told[1]
     assert any(name.startswith("makeweight_units_left{") for name in told[0]), told[0]
+
+
+def test_a_change_from_the_copy(played, directory):
+    """What a change would come to is told from the copy as from the topics; it is published to the topics."""
+    installation = played[0]
+    settings, asked = installation.settings, Change("end", "winter-studio/notebook", "M.Byrne", "recall", NOON)
+    with closing(Changes(settings, lambda: EVENING, directory)) as changes:
+        told = changes.preview(asked)
+        assert told.difference == preview_distributed(settings, asked, lambda: EVENING).difference
+        assert any(one.before != one.after for one in told.difference.offers)
+        later = changes.preview(Change("pause", "winter-studio/notebook", "M.Byrne", "recall"))
+        assert changes.publish(later).revision == 2
+    assert installation.reading().book().get("winter-studio", 2).why == "recall"
 
 
 def _told(board):

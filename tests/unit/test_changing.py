@@ -91,7 +91,7 @@ def test_another_gift():
         (lambda: changed("end", at=WEEK.end + timedelta(days=1)), "the campaign's own window|the campaign ends at"),
         (lambda: changed("pause", at=WEEK.end), "nothing is left to change"),
         (lambda: changed("cap", caps={"total": 40}), "has these caps already: total 40, per_customer 1"),
-        (lambda: changed("cap"), "name another --total or --customer"),
+        (lambda: changed("cap"), "name others"),
         (lambda: changed("swap", gift="TIN"), "gives TIN already"),
         (lambda: changed("swap", gift="MUGS"), "give its facts with --facts FILE"),
         (lambda: changed("swap", "week/ships", gift="MUG"), "gives no gift, but free_shipping"),

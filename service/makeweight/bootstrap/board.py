@@ -4,7 +4,10 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 
+from makeweight.adapters.board.changes import Changing
+from makeweight.adapters.board.gate import is_loopback
 from makeweight.adapters.board.pulse import Looking, Pulse, Told
+from makeweight.adapters.board.resident import Resident
 from makeweight.adapters.board.server import application, serve
 from makeweight.adapters.hosting import Clock
 from makeweight.adapters.kafka.mirror import Mirror
@@ -13,6 +16,7 @@ from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.watching import Watching
 from makeweight.adapters.local.wave import Wave
 from makeweight.bootstrap import tune_collector, wall_clock
+from makeweight.bootstrap.changing import Changes
 from makeweight.bootstrap.kafka import broker_of
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.campaigns import SINCE_EVER
@@ -23,6 +27,10 @@ from makeweight.settings import Settings
 END_SECONDS = 10
 
 
+class OpenToAll(RuntimeError):
+    """Whoever reaches the board could publish changes; the message says what to do."""
+
+
 def run_board(
     settings: Settings,
     port: int,
@@ -31,13 +39,19 @@ def run_board(
     profile: Profile | None = None,
     *,
     on_kafka: bool = False,
+    changes: bool = False,
 ) -> None:
     """Serve the board until the process is told to end. ``OSError`` if it can't listen.
 
     On Kafka the state directory is where the board keeps its copy of the topics. Without a clock the picture is of the
     newest instant at which anything was handled: of a day that is long over, or that is played faster than it was.
+    With ``changes`` whoever sees the board may publish them: ``OpenToAll`` where that is anybody who can reach it.
     ``DatabaseError`` where the directory holds no service state; ``KafkaProblem`` where it can't hold the copy.
     """
+    token = settings.token.get_secret_value() if settings.token else None
+    if changes and not token and not is_loopback(settings.host if ":" not in settings.host else f"[{settings.host}]"):
+        text = f"with --changes anyone who can reach {settings.host} could publish: set MAKEWEIGHT_TOKEN"
+        raise OpenToAll(f"{text}, or listen on 127.0.0.1")
     with _copying(settings) if on_kafka else nullcontext(lambda: Told(True, "")) as source:
         for_pulse, for_pages = (Reader(settings.state, read_campaign) for _ in range(2))
 
@@ -45,12 +59,20 @@ def run_board(
             return Watching(for_pulse, profile), Wave(for_pulse)
 
         pulse = Pulse(Looking(begin, lambda w: clock() if clock else _newest(w), for_pulse.generation, source).look)
-        token = settings.token.get_secret_value() if settings.token else None
+
+        def now() -> Instant:
+            view = pulse.now.view
+            return clock() if clock else view.picture.at if view is not None else wall_clock()
+
+        mirror = settings.state if on_kafka else None
+        resident = Resident(lambda: Changes(settings, now, mirror), for_pages.generation)
+        reached = ("--kafka", str(settings.kafka)) if on_kafka else ("--state", str(settings.state.resolve()))
         try:
-            app = application(pulse, for_pages, token)
+            app = application(pulse, for_pages, Changing(resident, reached, changes), token)
             tune_collector()
             serve(app, settings.host, port, listening)
         finally:
+            resident.close()
             for_pages.close()
             for_pulse.close()
 

@@ -1,7 +1,5 @@
 """Builds what changes an offer of a running service, and tells beforehand what it would come to, on either runtime."""
 
-from collections.abc import Callable
-from dataclasses import field
 from pathlib import Path
 
 from makeweight.adapters.documents.campaigns import CampaignFile
@@ -29,31 +27,11 @@ from makeweight.domain.claims import Redress
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, against, correct, revise
-from makeweight.planning.differing import Difference, OrderChange, replaced_by
+from makeweight.planning.differing import OrderChange, replaced_by
+from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
 Documents = dict[tuple[str, int], Document]
-Reviser = Callable[[Document, Instant], Revision]  # of the latest document, at an instant
-
-
-@value
-class Preview:
-    """What a change would come to, before anything is published.
-
-    ``newest`` is when the latest order that is known was placed. Where that lies before ``revision.counts_from``, the
-    change reaches no order that is known: figures are those so far, and nothing is guessed of what is to come.
-    ``owed`` are orders that are newly owed by a change in the customer's favour that counts from an instant that has
-    passed; others keep what they have, even where these had come first. ``refused`` says why the change can't be
-    published as it is. ``again`` makes the revision once more when it is published. Without a rehearsal there is no
-    ``difference``.
-    """
-
-    revision: Revision
-    again: Reviser
-    difference: Difference | None = None
-    newest: Instant | None = None
-    owed: list[OrderChange] = field(default_factory=list)
-    refused: str | None = None
 
 
 @value
@@ -86,8 +64,13 @@ class Changes:
         self._settings, self._clock = settings, clock
         self._on_kafka = mirror is not None
         self._db = connect(mirror or settings.state, create=False)
-        self._logs = Logs(self._db)
+        self._logs = Logs(self._db, copied=self._on_kafka)
         self._rehearsal = Rehearsal(Book())
+
+    @property
+    def read(self) -> int:
+        """How many inputs have been taken in; another thread may ask."""
+        return len(self._rehearsal)
 
     def keep_up(self) -> None:
         """Take in what has been logged since the last call: the first time all of it, which takes its time."""
@@ -259,7 +242,8 @@ def _book(documents: Documents) -> Book:
 def _file(preview: Preview, documents: Documents, now: Instant) -> CampaignFile:
     """The revision to publish: made once more, since its time of effect was counted from when it was previewed."""
     if preview.refused is not None:
-        raise ChangeRefused(preview.refused)
+        hint = "; a preview tells what it had come to" if preview.revision.late else ""
+        raise ChangeRefused(preview.refused + hint)
     before = preview.revision.before
     revision = preview.again(_latest(documents, before.campaign), now)
     if revision.before.revision != before.revision:

@@ -17,9 +17,10 @@ from makeweight.cli.reach import Kafka, State, reaching
 
 HELP = """Serve a board in the browser: offers, exceptions, orders, and tickets to print.
 
-It reads the service's database and never writes to it; on Kafka it keeps a copy of the topics and reads that. It asks
-for no login and listens on this machine only, unless --host says otherwise; with MAKEWEIGHT_TOKEN set it asks for that
-token once.
+It reads the service's database and writes nothing to it but changes; on Kafka it keeps a copy of the topics and reads
+that. It asks for no login and listens on this machine only, unless --host says otherwise; with MAKEWEIGHT_TOKEN set it
+asks for that token once. What a change of an offer would come to can be seen on it; with --changes it can be published
+from it too.
 
 [bold]Examples[/bold]
 
@@ -28,6 +29,8 @@ token once.
   makeweight board --state shop-state --host 0.0.0.0 --port 8430   (set MAKEWEIGHT_TOKEN first)
 
   makeweight board --kafka broker:9092 --copy board-copy --profile usual-week.json
+
+  makeweight board --state shop-state --changes   (whoever sees the board may publish changes)
 
   makeweight board --state build/demo --at newest   (a day that is over, as at its last event)
 """
@@ -47,6 +50,10 @@ def board(
     profile: Annotated[
         Path | None, typer.Option(help="How demand runs through a week, as `makeweight profile` learnt it.")
     ] = None,
+    changes: Annotated[
+        bool,
+        typer.Option("--changes", help="Let changes be published from the board; needs a token, or loopback alone."),
+    ] = False,
     at: Annotated[
         str | None, typer.Option("--at", help="'newest', or an instant to start the clock from (RFC 3339).")
     ] = None,
@@ -67,7 +74,9 @@ def board(
         except ModuleNotFoundError as error:
             raise extra_missing(error) from None
         try:
-            composed.run_board(settings, at_port, _tell, clock, learnt, on_kafka=reached.on_kafka)
+            composed.run_board(settings, at_port, _tell, clock, learnt, on_kafka=reached.on_kafka, changes=changes)
+        except composed.OpenToAll as error:
+            raise fail(str(error)) from None
         except OSError as error:
             text = f"can't listen on {settings.host}:{at_port}: {error.strerror or error}"
             raise fail(text, UNAVAILABLE) from None

@@ -16,7 +16,6 @@ from makeweight.adapters.documents.publishing import Published
 from makeweight.bootstrap import tune_collector
 from makeweight.bootstrap.changing import (
     Changes,
-    Preview,
     owing_distributed,
     preview_distributed,
     publish_distributed,
@@ -27,8 +26,8 @@ from makeweight.cli.reach import Kafka, Reached, State, reaching
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused, Correction
 from makeweight.planning.differing import Figures, OrderChange
+from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
 
-MAX_TOLD = 20  # newly owed orders told one by one
 HELP = """Change an offer of a running service: published as its campaign's next revision, with who says so and why.
 
 What it would come to is told first: the day's orders are judged once more as far as the change touches them. With
@@ -167,35 +166,21 @@ def _show(preview: Preview, published: Published | None) -> None:
     name = f"{revision.campaign.campaign} revision {revision.campaign.revision}"
     if difference is not None:
         table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
-        for head in ("offer", "orders", "units", "owed units", "declined", "left"):
+        for head in ("offer", *FIGURES):
             table.add_column(head, justify="left" if head == "offer" else "right")
         for one in difference.offers:
             table.add_row(one.offer, *_columns(one.before, one.after))
         out.print(table)
-        reached = len({one.order for one in difference.orders})
-        if preview.newest is None or preview.newest < revision.counts_from:
-            newest = f"the newest was placed {_z(preview.newest)}" if preview.newest else "none is known"
-            out.print(f"No order is known that was placed at {_z(revision.counts_from)} or later: {newest}.")
-        else:
-            out.print(f"Counted from {_z(revision.counts_from)}: {reached} of the orders so far stand otherwise.")
+        out.print(reach(preview, _z))
     _name_owed(preview.owed)
     if published is not None:
         out.print(f"{name}: published, in force from {published.effective_at}", markup=False)
-    elif preview.refused is not None:
-        out.print(f"{name} could not be published: {preview.refused}", markup=False)
     else:
-        out.print(f"{name} would be in force from {_z(revision.effective)}; nothing is published", markup=False)
+        out.print(verdict(preview, _z), markup=False)
 
 
 def _columns(before: Figures, after: Figures) -> list[str]:
-    pairs = [
-        (before.granted_orders, after.granted_orders),
-        (before.granted_units, after.granted_units),
-        (before.owed_units, after.owed_units),
-        (before.declined_orders, after.declined_orders),
-        (sum(before.free_units.values()), sum(after.free_units.values())),
-    ]
-    return [f"{was:,}" if was == now else f"{was:,} → {now:,}" for was, now in pairs]
+    return [f"{was:,}" if was == now else f"{was:,} → {now:,}" for was, now in figures(before, after)]
 
 
 def _z(at: Instant) -> str:
@@ -324,11 +309,11 @@ def redress(
 
 
 def _name_owed(owed: list[OrderChange]) -> None:
-    for one in owed[:MAX_TOLD]:
-        more = one.after.units + one.after.owed if one.after else 0
-        out.print(f"newly owed: {one.order} {more} of {one.offer}", markup=False)
-    if len(owed) > MAX_TOLD:
-        out.print(f"and {len(owed) - MAX_TOLD} more; --json names them all")
+    told = newly_owed(owed)
+    for line in told:
+        out.print(line, markup=False)
+    if len(owed) > len(told):
+        out.print(f"and {len(owed) - len(told)} more; --json names them all")
 
 
 def _page(path: Path) -> dict[str, Any]:

@@ -87,8 +87,7 @@ class Revision:
             return None
         return (
             f"{_told(self.counts_from)} is too early: orders placed since then were promised more, and "
-            f"{' and '.join(self.against)} would take it from them. Say --at {_told(self.effective)} or later; "
-            f"--preview tells what it had come to"
+            f"{' and '.join(self.against)} would take it from them. Name {_told(self.effective)} or later"
         )
 
 
@@ -131,14 +130,14 @@ def correct(latest: Document, correction: Correction, now: Instant) -> Revision:
 
 def _signed(by: str, why: str) -> None:
     if not by.strip() or not why.strip():
-        raise ChangeRefused("a change says who answers for it and why: --by NAME --why TEXT")
+        raise ChangeRefused("a change says who answers for it and why: name both")
 
 
 def _revision(new: dict[str, Any], before: Campaign, counts_from: Instant, first: Instant) -> Revision:
     effective = max(counts_from, first)
     if before.effective_at > effective:
         text = f"revision {before.revision} takes effect at {_told(before.effective_at)}, and this one follows it"
-        raise ChangeRefused(f"{text}; say --at {_told(before.effective_at)} or later")
+        raise ChangeRefused(f"{text}; name {_told(before.effective_at)} or later")
     new["effective"] = effective.isoformat()
     try:
         campaign = read_campaign(new)
@@ -168,7 +167,7 @@ def _resume(_: Made, model: Made, offer: Offer, change: Change, at: Instant) -> 
 
 def _end(new: Made, model: Made, offer: Offer, change: Change, at: Instant) -> None:
     if at == offer.window.end:
-        raise ChangeRefused(f"{change.offer} ends at {_told(at)} already")
+        raise ChangeRefused(f"{change.offer} ends at {_told(at)} already; name another instant")
     local = at.astimezone(zone_of(offer.zone)).replace(tzinfo=None)
     text = local.strftime("%Y-%m-%d %H:%M:%S" if local.second else "%Y-%m-%d %H:%M")
     try:
@@ -185,7 +184,7 @@ def _cap(_: Made, model: Made, offer: Offer, change: Change, at: Instant) -> Non
     caps = dict(model.get("caps") or {})
     wanted = {name: units for name, units in {**caps, **change.caps}.items() if units is not None}
     if not change.caps or wanted == {name: units for name, units in caps.items() if units is not None}:
-        raise ChangeRefused(f"{change.offer} has these caps already: {_caps(caps)}; name another --total or --customer")
+        raise ChangeRefused(f"{change.offer} has these caps already: {_caps(caps)}; name others")
     model["caps"] = wanted
 
 

@@ -1,22 +1,73 @@
-"""Who may see a board that has a token: whoever shows it once, in a form, or with each request as a bearer token.
+"""Who may see a board, and whose pages may drive it: none but its own.
 
-The form sets a cookie that only this board reads; it holds a keyed hash of the token, not the token.
+A board that has a token is seen by whoever shows it once, in a form, or with each request as a bearer token. The form
+sets a cookie that only this board reads; it holds a keyed hash of the token, not the token.
 """
 
 import hmac
 from html import escape
 from importlib.resources import files
-from urllib.parse import parse_qs
+from ipaddress import ip_address
+from urllib.parse import parse_qs, urlsplit
 
 from starlette.requests import HTTPConnection, Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "makeweight-board"
 FORM = "/token"
 OPEN = frozenset({"/health", "/metrics"})  # as of the service: no order, ticket or customer is in them
 MAX_FORM_BYTES = 4_096
 DAY_SECONDS = 86_400
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host, with or without a port, is this machine and no name that somebody else could point here."""
+    name = urlsplit(f"//{host}").hostname or ""
+    try:
+        return name == "localhost" or ip_address(name).is_loopback
+    except ValueError:
+        return False
+
+
+class OwnPages:
+    """In front of an application: what a page of another site asks for is refused, and none may frame ours.
+
+    A browser says which site's page asks, on every socket and on every request that may change something (RFC 6454).
+    With ``here_only`` the board is asked for by an address of this machine alone: a name of another site that its owner
+    points here would be that site to the browser.
+    """
+
+    def __init__(self, app: ASGIApp, *, here_only: bool) -> None:
+        self._app, self._here_only = app, here_only
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request or a socket through, or refuse it."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        connection = HTTPConnection(scope)
+        host, origin = connection.headers.get("host", ""), connection.headers.get("origin")
+        if self._here_only and not is_loopback(host):
+            why = "This board publishes changes and has no token: open it as 127.0.0.1, or set MAKEWEIGHT_TOKEN."
+        elif origin is not None and urlsplit(origin).netloc.casefold() != host.casefold():
+            why = "Pages of other sites may not drive this board. A proxy in front of it must pass on the Host header."
+        else:
+            await self._app(scope, receive, _unframed(send))
+            return
+        if scope["type"] == "websocket":
+            await send({"type": "websocket.close", "code": 1008})
+        else:
+            await PlainTextResponse(why, 403)(scope, receive, send)
+
+
+def _unframed(send: Send) -> Send:
+    async def said(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message["headers"] = [*message.get("headers", ()), (b"content-security-policy", b"frame-ancestors 'none'")]
+        await send(message)
+
+    return said
 
 
 class Gate:

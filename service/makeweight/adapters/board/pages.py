@@ -35,7 +35,9 @@ PLACES = (
     Place("/exceptions", "Exceptions"),
     Place("/orders", "Orders"),
     Place("/tickets", "Tickets"),
+    Place("/changes", "Changes"),
 )
+CHANGES = PLACES[-1]  # drawn by a module of its own
 
 
 def raw(html: str, tag: str = "div", classes: str = "") -> ui.html:
@@ -192,7 +194,7 @@ class Board:
     def attach(self) -> None:
         """Register the pages with NiceGUI, which serves them on the application that it is run with."""
         draws: list[Callable[..., Any]] = [self._offers, self._exceptions, self._orders, self._tickets]
-        for place, draw in zip(PLACES, draws, strict=True):
+        for place, draw in zip(PLACES[:-1], draws, strict=True):
             ui.page(place.path, title=place.name, language="en-GB")(draw)
 
     def _page(self, request: Request) -> Page:

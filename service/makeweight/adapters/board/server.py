@@ -16,7 +16,8 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp
 
-from makeweight.adapters.board.gate import Gate
+from makeweight.adapters.board.changes import ChangesPage, Changing
+from makeweight.adapters.board.gate import Gate, OwnPages
 from makeweight.adapters.board.pages import Board
 from makeweight.adapters.board.prints import routes
 from makeweight.adapters.board.pulse import Pulse
@@ -28,7 +29,7 @@ RECONNECT_SECONDS = 10.0
 STOP_SECONDS = 3
 
 
-def application(pulse: Pulse, reader: Reader, token: str | None) -> ASGIApp:
+def application(pulse: Pulse, reader: Reader, changing: Changing, token: str | None) -> ASGIApp:
     """The board as an application. Makes pages of NiceGUI, of which a process has one set."""
 
     @contextlib.asynccontextmanager
@@ -66,6 +67,7 @@ def application(pulse: Pulse, reader: Reader, token: str | None) -> ASGIApp:
 
     ui.add_head_html(f'<link rel="stylesheet" href="/board.css?{version}">', shared=True)
     Board(pulse, reader).attach()
+    ChangesPage(pulse, reader, changing).attach()
     ui.run_with(
         app,
         title="Makeweight",
@@ -77,7 +79,7 @@ def application(pulse: Pulse, reader: Reader, token: str | None) -> ASGIApp:
         show_welcome_message=False,
         favicon=_ICON,
     )
-    return Gate(app, token) if token else app
+    return OwnPages(Gate(app, token) if token else app, here_only=changing.publishes and not token)
 
 
 _ICON = (

@@ -131,10 +131,15 @@ def _cause(name: str) -> Cause | None:
 
 
 class Logs:
-    """The two logs of an embedded service's database, read on from where they were left."""
+    """The two logs of an embedded service's database, read on from where they were left.
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
+    In a copy of topics each partition has its own order, and one may have been copied long before another: there
+    entries are put in the order of their instants.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, *, copied: bool = False) -> None:
         self._db = connection
+        self._order = "json_extract(CAST(body AS TEXT), '$.at'), position" if copied else "position"
         self._after = {"desk": 0, "ledger": 0}
 
     def read_on(self, rehearsal: Rehearsal) -> None:
@@ -147,10 +152,10 @@ class Logs:
         take(rehearsal, self._desk(desk), self._ledger(ledger))
         for stage, rows in (("desk", desk), ("ledger", ledger)):
             if rows:
-                self._after[stage] = rows[-1][0]
+                self._after[stage] = max(position for position, _, _ in rows)
 
     def _rows(self, stage: str) -> list[Any]:
-        query = f"SELECT position, id, body FROM {stage}_log WHERE position > ? ORDER BY position"  # noqa: S608
+        query = f"SELECT position, id, body FROM {stage}_log WHERE position > ? ORDER BY {self._order}"  # noqa: S608
         return self._db.execute(query, (self._after[stage],)).fetchall()
 
     def _desk(self, rows: list[Any]) -> Iterator[Deskwork]:

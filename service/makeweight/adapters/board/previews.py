@@ -1,0 +1,91 @@
+"""What a page says of a change: its preview, the command that publishes it, and the revisions that there are."""
+
+import shlex
+from collections.abc import Iterable, Sequence
+from functools import partial
+from html import escape
+
+from makeweight.adapters.board import cards, words
+from makeweight.adapters.board.asking import localised, moment
+from makeweight.domain.campaigns import SINCE_EVER, Campaign, Offer
+from makeweight.planning.changing import Change
+from makeweight.planning.differing import OfferChange
+from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
+
+_MADE = {
+    "pause": "paused from {at}",
+    "resume": "open again from {at}",
+    "end": "ends at {at}",
+    "cap": "other caps from {at}",
+    "swap": "gives {gift} from {at}",
+}
+
+
+def title(change: Change, preview: Preview) -> str:
+    """What would become of which offer, and from when."""
+    zone = preview.revision.campaign.zone
+    made = _MADE[change.kind].format(at=moment(preview.revision.counts_from, zone), gift=change.gift)
+    return f"{words.name(change.offer)}: {made}"
+
+
+def told(offer: Offer, preview: Preview) -> str:
+    """The table and the sentences of a preview."""
+    parts, at = list[str](), partial(moment, zone=offer.zone)
+    if preview.difference is not None:
+        columns = {"Offer": False} | {name.capitalize(): True for name in FIGURES}
+        parts.append(cards.table("Without the change, and with it", columns, map(_row, preview.difference.offers)))
+        parts.append(f"<p>{escape(reach(preview, at))}</p>")
+    owed = newly_owed(preview.owed)
+    if owed:
+        more = len(preview.owed) - len(owed)
+        lines = [*owed, f"and {words.number(more)} more"] if more else owed
+        parts.append(f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>")
+    kind = "verdict refused" if preview.refused is not None else "verdict"
+    parts.append(f'<p class="{kind}">{escape(localised(verdict(preview, at), offer))}.</p>')
+    return "".join(parts)
+
+
+def _row(one: OfferChange) -> str:
+    cells = "".join(
+        f'<td role="cell" class="number" data-label="{name}">{_pair(*pair)}</td>'
+        for name, pair in zip(FIGURES, figures(one.before, one.after), strict=True)
+    )
+    return f'<tr role="row"><th role="rowheader" scope="row">{escape(words.name(one.offer))}</th>{cells}</tr>'
+
+
+def _pair(was: int, now: int) -> str:
+    if was == now:
+        return words.number(was)
+    arrow = '<span aria-hidden="true"> → </span><span class="unseen"> becomes </span>'
+    return f"<span>{words.number(was)}{arrow}<strong>{words.number(now)}</strong></span>"
+
+
+def command(change: Change, reached: Sequence[str]) -> str:
+    """The command that publishes a change, ready for a shell."""
+    parts = ["makeweight", "change", change.kind, change.offer]
+    if change.kind == "swap":
+        parts.append(change.gift)
+    options = {"total": "--total", "per_customer": "--customer"}
+    for name, units in change.caps.items():
+        parts += [options[name], "none" if units is None else str(units)]
+    if change.at is not None:
+        parts += ["--at", change.at.isoformat().replace("+00:00", "Z")]
+    return shlex.join([*parts, "--why", change.why, "--by", change.by, *reached])
+
+
+def revisions(campaigns: Iterable[Campaign]) -> str:
+    """The latest revision of each campaign, who published it, why, and from when it counts."""
+    columns = {"Campaign": False, "Revision": True, "In force from": False, "By": False, "Why": False}
+    rows = [_revision(one) for one in campaigns]
+    return cards.table("Latest revisions", columns, rows, "desk") if rows else "<p>No campaign is published.</p>"
+
+
+def _revision(one: Campaign) -> str:
+    since = "" if one.effective_at == SINCE_EVER else moment(one.effective_at, one.zone)
+    return (
+        f'<tr role="row"><th role="rowheader" scope="row">{escape(one.title)}</th>'
+        f'<td role="cell" class="number" data-label="revision">{one.revision}</td>'
+        f'<td role="cell" data-label="in force from">{escape(since)}</td>'
+        f'<td role="cell" data-label="by">{escape(one.published_by)}</td>'
+        f'<td role="cell" class="why" data-label="why">{escape(one.why)}</td></tr>'
+    )
