@@ -13,6 +13,7 @@ import yaml
 
 from makeweight.adapters.board.resident import Resident
 from makeweight.adapters.hosting import Watcher
+from makeweight.adapters.local.reading import Reader
 from makeweight.bootstrap import Embedded, publish_files
 from makeweight.bootstrap.changing import (
     Changes,
@@ -22,6 +23,7 @@ from makeweight.bootstrap.changing import (
     redress_distributed,
 )
 from makeweight.cli.console import REFUSED, USAGE
+from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.events import ORDER_TYPE
 from makeweight.domain.claims import Redress
 from makeweight.planning.changing import Change, ChangeRefused, Correction
@@ -319,3 +321,34 @@ def redressed(installation):
     assert first.orders["O77"].evaluation.campaigns == {"week": 2}
     assert redress_distributed(installation.settings, owing) == 1
     assert installation.quiet().ending().hash() == first.hash()
+
+
+def test_a_move_of_stock_is_told_beforehand(tmp_path):
+    """What it serves and leaves is told, then it is done, by whom and why; what isn't there is refused."""
+    (tmp_path / "week.yaml").write_text(PAGE.replace("gives: {gift: MUG}", "gives: {gift: TIN}, when_out: owed"))
+    (tmp_path / "stock.csv").write_text("gift,site,units,offer\nTIN,main,9,week/tin\n")
+    settings = Settings(state=tmp_path / "state")
+    publish_files(settings, [tmp_path / "week.yaml"], tmp_path / "stock.csv", clock=lambda: PUBLISHED)
+    send(tmp_path, *(placed(n, 8 + 2 * n, 9000 if n == 3 else 4000) for n in range(1, 7)))
+    words = ("change", "move", "week/tin", "TIN", "main", "3", "--to-offer", "week/mug", *SAID)
+    told = run(tmp_path, *words, "--preview")
+    assert told.exit_code == 0, told.stderr
+    assert "served by it: O3 of week/mug\nnothing is done" in told.stdout
+    assert "5 → 2" in told.stdout
+    assert run(tmp_path, *words).exit_code == 0
+    send(tmp_path, placed(8, 23, 1000))
+    after = balances(tmp_path)
+    assert after["week/tin"].free == 2
+    assert (after["week/mug"].reserved, after["week/mug"].free) == (1, 2)
+    refused = run(tmp_path, *words)
+    assert (refused.exit_code, "2 of TIN are free for week/tin at main" in refused.stderr) == (REFUSED, True)
+    nowhere = run(tmp_path, "change", "move", "week/tin", "TIN", "main", "1", *SAID)
+    assert (nowhere.exit_code, "that is where they are" in nowhere.stderr) == (USAGE, True)
+
+
+def balances(folder):
+    """Balances of tins by offer."""
+    reader = Reader(folder / "state", read_campaign)
+    found = {b.offer: b for level in reader.levels() for b in level.balances if b.gift == "TIN"}
+    reader.close()
+    return found

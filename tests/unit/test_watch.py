@@ -207,6 +207,7 @@ def test_a_gift_that_was_granted_and_not_packed():
     drawn = picture(shop, PLACED + 25 * HOUR, None, limits)
     told = next(s for s in drawn.signals if s.kind == "not_packed")
     assert "3 orders were" in told.sentence
+    assert told.figure == 3
     assert told.sentence.endswith("the first is A0.")
     shop.packed("A0/main/1", PLACED + 25 * HOUR)
     shop.cancel("A1", at=PLACED + 25 * HOUR)

@@ -23,11 +23,11 @@ from makeweight.contracts.codec import dumps, parse_object
 from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
-from makeweight.domain.claims import Redress
+from makeweight.domain.claims import Redress, Transfer
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, against, correct, revise
-from makeweight.planning.differing import OrderChange, replaced_by
+from makeweight.planning.differing import Difference, OrderChange, replaced_by
 from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
@@ -85,6 +85,11 @@ class Changes:
             return _unrehearsed(revision, again)
         self.keep_up()
         return _previewed(self._rehearsal, revision, again)
+
+    def preview_move(self, transfer: Transfer) -> Difference:
+        """What would come of a move of stock now: who is served by it, and what is left where."""
+        self.keep_up()
+        return self._rehearsal.moved(transfer, self._clock())
 
     def publish(self, preview: Preview) -> Published:
         """Publish what was previewed; ``ChangeRefused`` if it is refused, or others have published meanwhile."""
@@ -150,6 +155,20 @@ def owing_distributed(
         documents = published_documents(consumer, names)
         rehearsal = _rehearsed(TopicReader(consumer, names), documents, progress)
         return _owing(rehearsal, _latest(documents, campaign), since, clock())
+    finally:
+        consumer.close()
+
+
+def preview_move_distributed(
+    settings: Settings, transfer: Transfer, clock: Clock = wall_clock, progress: Progress | None = None
+) -> Difference:
+    """What would come of a move of stock now on the distributed service, read from its topics."""
+    consumer = topic_reader(broker_of(settings))
+    try:
+        administration(settings).check()
+        names = Names(settings.prefix)
+        rehearsal = _rehearsed(TopicReader(consumer, names), published_documents(consumer, names), progress)
+        return rehearsal.moved(transfer, clock())
     finally:
         consumer.close()
 

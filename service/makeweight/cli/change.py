@@ -18,14 +18,17 @@ from makeweight.bootstrap.changing import (
     Changes,
     owing_distributed,
     preview_distributed,
+    preview_move_distributed,
     publish_distributed,
     redress_distributed,
 )
 from makeweight.cli.console import REFUSED, err, fail, out, progress, say_json
 from makeweight.cli.reach import Kafka, Reached, State, reaching
+from makeweight.cli.stock import hand, stamped
+from makeweight.domain.claims import Transfer
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused, Correction
-from makeweight.planning.differing import Figures, OrderChange
+from makeweight.planning.differing import Difference, Figures, OrderChange
 from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
 
 HELP = """Change an offer of a running service: published as its campaign's next revision, with who says so and why.
@@ -81,6 +84,16 @@ finds those that came late. A revision that takes anything from anybody redresse
 [bold]Example[/bold]
 
   makeweight change redress ink-week --since 2026-11-24T08:00:00Z
+"""
+
+MOVE_HELP = """Free gift units go to another offer, another site, or both; who is owed there is served at once.
+
+What would come of it now is told first. Units on their way to another site are counted when they arrive
+(`makeweight stock arrived`).
+
+[bold]Example[/bold]
+
+  makeweight change move week/tin TIN main 20 --to-offer week/mug --why "mugs ran out" --by M.Byrne --preview
 """
 
 change = typer.Typer(no_args_is_help=True, help=HELP, rich_markup_mode="rich")
@@ -165,18 +178,22 @@ def _show(preview: Preview, published: Published | None) -> None:
     revision, difference = preview.revision, preview.difference
     name = f"{revision.campaign.campaign} revision {revision.campaign.revision}"
     if difference is not None:
-        table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
-        for head in ("offer", *FIGURES):
-            table.add_column(head, justify="left" if head == "offer" else "right")
-        for one in difference.offers:
-            table.add_row(one.offer, *_columns(one.before, one.after))
-        out.print(table)
+        out.print(_table(difference))
         out.print(reach(preview, _z))
     _name_owed(preview.owed)
     if published is not None:
         out.print(f"{name}: published, in force from {published.effective_at}", markup=False)
     else:
         out.print(verdict(preview, _z), markup=False)
+
+
+def _table(difference: Difference) -> Table:
+    table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
+    for head in ("offer", *FIGURES):
+        table.add_column(head, justify="left" if head == "offer" else "right")
+    for one in difference.offers:
+        table.add_row(one.offer, *_columns(one.before, one.after))
+    return table
 
 
 def _columns(before: Figures, after: Figures) -> list[str]:
@@ -306,6 +323,45 @@ def redress(
     done = f"{count} orders handed to the desk, to be judged by it" if not preview else "nothing is done"
     out.print(f"{name}: {done}", markup=False)
     err.print(reached.where, style="dim", markup=False)
+
+
+@change.command(help=MOVE_HELP)
+def move(
+    offer: Offer,
+    gift: Annotated[str, typer.Argument(help="The gift.")],
+    site: Annotated[str, typer.Argument(help="The site.")],
+    units: Annotated[int, typer.Argument(min=1, help="How many.")],
+    why: Why,
+    by: By,
+    to_offer: Annotated[str | None, typer.Option(help="The other offer; the same if left out.")] = None,
+    to_site: Annotated[str | None, typer.Option(help="The other site; the same if left out.")] = None,
+    preview: Annotated[bool, typer.Option("--preview", help="Tell what would come of it, and do nothing.")] = False,
+    state: State = None,
+    kafka: Kafka = None,
+) -> None:
+    """Free units go to another offer or site."""
+    stamp = stamped("move", None, None, by, why)
+    asked = Transfer(stamp.id, offer, gift, site, units, to_offer or offer, to_site or site, *stamp[1:])
+    if (asked.to_offer, asked.to_site) == (offer, site):
+        raise fail("that is where they are: name another offer (--to-offer), another site (--to-site), or both")
+    tune_collector()
+    with reaching(state, kafka) as reached:
+        if reached.on_kafka:
+            with progress("entries read") as told:
+                found = preview_move_distributed(reached.settings, asked, progress=told)
+        else:
+            with closing(Changes(reached.settings)) as changes:
+                found = changes.preview_move(asked)
+    free = next(one.before.free_units for one in found.offers if one.offer == offer).get(f"{gift}/{site}", 0)
+    if free < units:
+        raise fail(f"{free} of {gift} are free for {offer} at {site}, and {units} are asked for", REFUSED)
+    out.print(_table(found))
+    for one in found.orders:
+        out.print(f"served by it: {one.order} of {one.offer}", markup=False)
+    if preview:
+        out.print("nothing is done", markup=False)
+    else:
+        hand(asked, state, kafka)
 
 
 def _name_owed(owed: list[OrderChange]) -> None:

@@ -70,7 +70,8 @@ class Stamp(NamedTuple):
     why: str
 
 
-def _stamp(kind: str, name: str | None, at: str | None, by: str, why: str) -> Stamp:
+def stamped(kind: str, name: str | None, at: str | None, by: str, why: str) -> Stamp:
+    """What is said of stock, by an id of its own unless one is given, and now unless it is said when."""
     if at is None:
         when = bootstrap.wall_clock()
     else:
@@ -83,7 +84,8 @@ def _stamp(kind: str, name: str | None, at: str | None, by: str, why: str) -> St
     return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when, by, why)
 
 
-def _hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:
+def hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:
+    """Hand what is said to the ledger of the service that is meant, and say so."""
     try:
         with reaching(state, kafka) as reached:
             if reached.on_kafka:
@@ -104,7 +106,7 @@ def _says(kind: str, told: str) -> Callable[[Callable[..., StockCommand]], Calla
             name: Name = None, at: At = None, by: By = "", why: Why = "",
             state: State = None, kafka: Kafka = None, **given: object,
         ) -> None:  # fmt: skip
-            _hand(build(_stamp(kind, name, at, by, why), **given), state, kafka)
+            hand(build(stamped(kind, name, at, by, why), **given), state, kafka)
 
         own = list(inspect.signature(build).parameters.values())[1:]
         shared = [p for p in inspect.signature(said).parameters.values() if p.kind is not p.VAR_KEYWORD]

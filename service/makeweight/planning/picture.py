@@ -122,12 +122,17 @@ class OfferPicture:
 
 @value
 class Signal:
-    """Something that has not happened, or goes on and should not."""
+    """Something that has not happened, or goes on and should not.
+
+    ``figure`` is what the sentence is about: the orders or units that were expected; the orders that were not packed;
+    the minutes for which an exhausted offer has been announced.
+    """
 
     kind: SignalKind
     sentence: str
     since: Instant | None = None
     offer: str | None = None
+    figure: float = 0.0
 
 
 @value

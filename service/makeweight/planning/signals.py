@@ -34,7 +34,7 @@ def feed_signals(
     if silence_of(expected, 0, 0.0, 0, level=limits.chance) == "gap":
         minutes = round(seconds_between(since, now) / 60)
         text = f"No order for {minutes} minutes, where {_about(expected)} were expected: look at the feed first."
-        return [Signal("feed_gap", text, since)]
+        return [Signal("feed_gap", text, since, figure=expected)]
     whole = instant_of_hour(hour_of(since) - 1)
     if not known.profile_learnt or whole <= first:
         return []
@@ -43,7 +43,7 @@ def feed_signals(
     certainty = 1 / max(HOUR_VARIANCE, profile.day_variance)
     if overdue(expected, came, certainty=certainty, level=limits.chance):
         text = f"{came} orders in the last whole hour, where {_about(expected)} were expected: demand has dropped."
-        return [Signal("demand_drop", text, whole)]
+        return [Signal("demand_drop", text, whole, figure=expected)]
     return []
 
 
@@ -64,12 +64,12 @@ def offer_signals(
         if offer.state == "exhausted" and level is not None and level.taken_down_at is None and level.exhausted_at:
             minutes = round(seconds_between(level.exhausted_at, as_of) / 60)
             text = f"It ran out {minutes} minutes ago, and nobody has said that its announcement is gone."
-            found.append(Signal("still_advertised", text, level.exhausted_at, offer.key))
+            found.append(Signal("still_advertised", text, level.exhausted_at, offer.key, minutes))
         if orders := late.get(offer.key):
             hours = round(limits.packed_within.total_seconds() / HOUR_SECONDS)
             how = f"{len(orders)} orders were" if len(orders) > 1 else "1 order was"
             text = f"{how} granted it more than {hours} hours ago and not packed with it; the first is {orders[0]}."
-            found.append(Signal("not_packed", text, watch.out[offer.key, orders[0]].since, offer.key))
+            found.append(Signal("not_packed", text, watch.out[offer.key, orders[0]].since, offer.key, len(orders)))
     return found
 
 
@@ -92,7 +92,7 @@ def _silent(watch: Watch, known: Known, offer: OfferPicture, as_of: Instant, lim
         expected = orders * granted / max(granted, offer.rates["qualification"].tries)
         if overdue(expected, 0, certainty=granted, level=limits.chance):
             text = f"None of the last {orders} orders was granted it, where {_about(expected)} were expected."
-            return [Signal("silent_offer", text, since, offer.key)]
+            return [Signal("silent_offer", text, since, offer.key, expected)]
         return []
     since, profile = spans[0][0], known.profiles(offer.zone)
     if not declared.expected_units or last is not None:
@@ -102,7 +102,7 @@ def _silent(watch: Watch, known: Known, offer: OfferPicture, as_of: Instant, lim
     expected = sure * declared.expected_units * share
     if overdue(expected, 0, level=limits.chance):
         text = f"Nothing granted since it began, where {_about(expected)} units were expected by now."
-        return [Signal("silent_offer", text, since, offer.key)]
+        return [Signal("silent_offer", text, since, offer.key, expected)]
     return []
 
 

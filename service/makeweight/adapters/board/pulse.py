@@ -93,12 +93,12 @@ class Looking:
         """Take in what is new for a while; the picture of it once everything from before has been read."""
         if self._generation() != self._known:
             self._start()
+        told = self._source()  # first: what is whole now is read to its end below
         until = time.monotonic() + LOOK_SECONDS
         left = 1
         while left and time.monotonic() < until:
             left = self._watching.pull() + self._wave.pull()
             self._rows += left
-        told = self._source()
         self._up_to_date = self._up_to_date or (not left and told.whole)
         if not self._up_to_date:
             return Now(None, self._rows, told.problem)

@@ -71,4 +71,8 @@ def _rates(offer: OfferPicture) -> list[RateWatched]:
 
 def _signals(picture: Picture) -> list[SignalWatched]:
     """Those that alerts know; that demand has dropped is for people who look."""
-    return [SignalWatched(one.kind, one.offer or "", is_on=True) for one in picture.signals if one.kind in SIGNAL_KINDS]
+    return [
+        SignalWatched(one.kind, one.offer or "", is_on=True, figure=one.figure)
+        for one in picture.signals
+        if one.kind in SIGNAL_KINDS
+    ]

@@ -311,8 +311,8 @@ class Rehearsal:
     def _closure(self, touched: Iterable[str], changed: Campaign) -> frozenset[str]:
         """The offers that a change reaches: through groups, value that counts once, and stock that is moved.
 
-        Those that have to be paid for in time are always among them: when one lapses, its order is judged anew, and what
-        it was refused before is asked for once more, or no longer.
+        Those that have to be paid for in time are always among them: when one lapses, its order is judged anew, and
+        what it was refused before is asked for once more, or no longer.
         """
         every = [offer for c in [*self.book, changed] for offer in c.offers]
         reached, grown = set[str](), set(touched)

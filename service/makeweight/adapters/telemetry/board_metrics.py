@@ -59,7 +59,7 @@ class SignalWatched:
 
     The figure, by kind: of a silent offer the grants that were to be expected by now; of a feed gap the orders that
     were to be expected since the last one; of gifts that are not packed their orders; of an offer that is exhausted and
-    still advertised the orders that it could not serve. ``offer`` is empty for a feed gap, which is no one offer's.
+    still advertised the minutes since it ran out. ``offer`` is empty for a feed gap, which is no one offer's.
     """
 
     kind: SignalKind
@@ -155,7 +155,7 @@ def _signals(offers: Iterable[str], signals: Iterable[SignalWatched]) -> Iterato
     every: set[tuple[SignalKind, str]] = {(kind, offer) for kind in OF_AN_OFFER for offer in named} | {("feed_gap", "")}
     is_on = GaugeMetricFamily("makeweight_signal", "1 while something is amiss.", labels=["kind", "offer"])
     figure = GaugeMetricFamily(
-        "makeweight_signal_figure", "How much is amiss: orders or grants, by kind.", labels=["kind", "offer"]
+        "makeweight_signal_figure", "How much is amiss: orders, grants or minutes, by kind.", labels=["kind", "offer"]
     )
     for kind, offer in sorted(every):
         one = told.get((kind, offer))
