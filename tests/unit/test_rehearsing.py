@@ -5,7 +5,7 @@ from datetime import timedelta
 from makeweight.adapters.local.rehearsing import Rehearsal
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Receipt
+from makeweight.domain.claims import Receipt, Transfer
 from tests.support.build import PLACED, line, order
 from tests.support.shop import amended, document, gives
 
@@ -59,3 +59,15 @@ def test_only_what_is_touched_is_run_again():
     nothing = day.difference(changed(paused=True), PLACED + timedelta(hours=4))
     assert (nothing.orders, nothing.rerun) == ([], 0)
     assert [one.offer for one in nothing.offers] == [MUG, TIN]
+
+
+def test_stock_that_came_from_an_offer_that_is_not_touched():
+    """Its units are there with the change as without it."""
+    apart = document(gives("tin", at_least=90_00), gives("mug", "MUG", at_least=40_00))
+    paused = document(gives("tin", at_least=90_00), gives("mug", "MUG", at_least=40_00, paused=True)) | {"revision": 2}
+    day = Rehearsal(Book([read_campaign(apart)]))
+    day.take_stock(Receipt("r", TIN, "TIN", "main", 5), PLACED)
+    day.take_order(order(line(45_00)), PLACED)
+    day.take_stock(Transfer("van", TIN, "TIN", "main", 2, MUG, "main", PLACED), PLACED)
+    (mug,) = day.difference(read_campaign(paused), PLACED).offers
+    assert (mug.offer, mug.before.free_units, mug.after.free_units) == (MUG, {"TIN/main": 2}, {"TIN/main": 2})
