@@ -24,6 +24,7 @@ from makeweight.bootstrap import Embedded, explain, publish_files, tune_collecto
 from makeweight.cli.explain import show
 from makeweight.contracts.codec import dumps, parse
 from makeweight.domain.money import to_major
+from makeweight.insight.rates import wilson
 from makeweight.insight.summary import short_names
 from makeweight.settings import Settings
 
@@ -132,12 +133,20 @@ def _tell(service: Embedded, settings: Settings, results: dict[str, int]) -> Non
     out.print("[bold]Live[/bold]: make demo-board plays the day beside a board at http://127.0.0.1:8430/")
 
 
+def _take_up(packed: int, entitled: int) -> str:
+    """Orders packed with the gift, of those entitled to it, and how sure that is."""
+    if not entitled:
+        return ""
+    low, high = wilson(packed, entitled)
+    return f"{100 * packed / entitled:.1f} % ({100 * low:.1f}-{100 * high:.1f})"
+
+
 def _offers(service: Embedded) -> None:
     book, tally = service.reader.book(), service.reader.tally()
     offers = {o.key: o for c in book for o in c.offers}
     levels = {level.offer: level for level in service.reader.levels()}
     table = Table(title="Offers", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
-    for name in ("offer", "qualified", "near miss", "granted", "owed", "declined", "packed", "redemption", "out at"):
+    for name in ("offer", "qualified", "near miss", "granted", "owed", "declined", "packed", "take-up, 95 %", "out at"):
         table.add_column(name, justify="left" if name in ("offer", "declined", "out at") else "right")
     for key, name in short_names(offers.values()).items():
         offer = offers[key]
@@ -155,7 +164,7 @@ def _offers(service: Embedded) -> None:
             f"{tally.of(key, 'owed'):,}",
             declined,
             f"{redeemed:,}" if offer.gift else "",
-            f"{100 * redeemed / granted:.1f} %" if granted and offer.gift else "",
+            _take_up(redeemed, granted + tally.of(key, "owed")) if offer.gift else "",
             f"{out_at:%H:%M} UTC" if out_at else "",
         )
     out.print(table)
