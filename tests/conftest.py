@@ -3,6 +3,7 @@
 import os
 
 import pytest
+import structlog
 from hypothesis import HealthCheck, settings
 
 # Asserts in the helpers explain themselves like those in the tests; must come before the first import of one.
@@ -22,3 +23,8 @@ settings.register_profile(
 )
 
 settings.load_profile("ci" if os.environ.get("CI") else "dev")
+
+
+def pytest_runtest_teardown():
+    """Logging goes back to its defaults: a command that ran in this process wrote to what was caught of it, now closed."""
+    structlog.reset_defaults()

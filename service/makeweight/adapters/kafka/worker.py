@@ -38,6 +38,7 @@ from makeweight.domain.values import value
 TAKE = 500  # messages to a batch
 GATHER_SECONDS = 0.003  # for more to come, before a batch is taken
 TICK_SECONDS = 1
+METADATA_MS = 3_000
 LOOK_SECONDS = 5  # between two looks at whether every partition gets on
 END_SECONDS = 5.0  # for a crash to end in good order; a rebalance under way would wait for the parked batch for ever
 LEAVE_SECONDS = 8.0  # for a worker that is told to end; whoever tells it often kills it after ten
@@ -109,6 +110,9 @@ class Worker:
             consumer_group_instance_id=plan.worker or "",
             consumer_auto_offset_reset="earliest",
             consumer_max_fetch_size=8_388_608,
+            # A broker that has just come back may not know its topics yet. Who leads the group then gives out none of
+            # them, and looks again only when it next asks: by default after five minutes.
+            consumer_metadata_max_age_ms=METADATA_MS,
         )
         app.worker = self
         for name, host in self.hosts.items():
