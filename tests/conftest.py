@@ -26,5 +26,5 @@ settings.load_profile("ci" if os.environ.get("CI") else "dev")
 
 
 def pytest_runtest_teardown():
-    """Logging goes back to its defaults: a command that ran in this process wrote to what was caught of it, now closed."""
+    """Logging goes back to its defaults: what a command in this process logged to, its test had caught, and closed."""
     structlog.reset_defaults()
