@@ -1,6 +1,7 @@
 """What the desk makes of orders, decisions and time: immutable entries, and nothing but."""
 
 from collections.abc import Iterator
+from typing import Any
 
 from makeweight.domain.book import Live
 from makeweight.domain.choose import Choice, choose
@@ -183,26 +184,29 @@ def _due(state: OrderState, at: Instant, view: View) -> Iterator[Overdue | Lapse
 
 def _lapsed(state: OrderState, offers: list[str], at: Instant, view: View) -> Lapsed:
     """The order as it is judged without some offers: their value is there for others, their group's turn too."""
-    order, step = state.order, state.step + 1
-    live = _live(view, order, state)
+    order, live = state.order, _live(view, state.order, state)
     choice = choose(order, evaluate(order, live, state.released_at, [*state.lapsed, *offers]), live, state.given)
+    anew = _anew(state, choice, live)
+    return Lapsed(id=f"{order.order}:{order.revision}:lapsed:{','.join(offers)}", offers=offers, at=at, **anew)
+
+
+def _anew(state: OrderState, choice: Choice, live: Live) -> dict[str, Any]:
+    """The members of an entry that judges an order's snapshot once more: a step further, and whole."""
+    order, step = state.order, state.step + 1
     claims = [
         replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step) for claim in choice.claims
     ]
-    return Lapsed(
-        id=f"{order.order}:{order.revision}:lapsed:{','.join(offers)}",
-        order=order.order,
-        revision=order.revision,
-        offers=offers,
-        evaluation=with_nearest(order, choice.evaluation, live, state.released_at),
-        claims=claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
-        standby=choice.standby,
-        benefits=choice.benefits,
-        gifts=choice.gifts,
-        blocked=choice.blocked,
-        withheld=choice.withheld,
-        at=at,
-    )
+    return {
+        "order": order.order,
+        "revision": order.revision,
+        "evaluation": with_nearest(order, choice.evaluation, live, state.released_at),
+        "claims": claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
+        "standby": choice.standby,
+        "benefits": choice.benefits,
+        "gifts": choice.gifts,
+        "blocked": choice.blocked,
+        "withheld": choice.withheld,
+    }
 
 
 def redress(store: Store, event: Redress, view: View) -> Verdict:
@@ -217,7 +221,7 @@ def redress(store: Store, event: Redress, view: View) -> Verdict:
     pins = state.evaluation.campaigns
     if pins.get(event.campaign, 0) >= event.revision:
         return Verdict("repeat", subjects=_all_of(state))
-    order, step = state.order, state.step + 1
+    order = state.order
     live = view.book.live(
         order.placed_at, order.market, order.currency, {**pins, event.campaign: event.revision}, order.order_class
     )
@@ -226,22 +230,9 @@ def redress(store: Store, event: Redress, view: View) -> Verdict:
     if worse or event.campaign not in choice.evaluation.campaigns:
         why = f"would have less of {worse}" if worse else "is none that it is for"
         return refused("rejected", "no_redress", f"By revision {event.revision} order {event.order} {why}")
-    claims = [
-        replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step) for claim in choice.claims
-    ]
+    anew = _anew(state, choice, live)
     redressed = Redressed(
-        id=f"{event.order}:{event.campaign}/{event.revision}:redressed",
-        order=event.order,
-        revision=order.revision,
-        redress=event,
-        evaluation=with_nearest(order, choice.evaluation, live, state.released_at),
-        claims=claims + withdrawn(state, order, {claim.offer for claim in claims}, step),
-        standby=choice.standby,
-        benefits=choice.benefits,
-        gifts=choice.gifts,
-        blocked=choice.blocked,
-        withheld=choice.withheld,
-        at=view.now,
+        id=f"{event.order}:{event.campaign}/{event.revision}:redressed", redress=event, at=view.now, **anew
     )
     return Verdict("applied", [redressed])
 
