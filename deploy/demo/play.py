@@ -59,17 +59,22 @@ def play() -> None:
     configure("error")
     clock = DayClock()
     settings = Settings(state=STATE)
-    files = sorted((HERE / "campaigns").glob("*.yaml"))
-    publish_files(settings, files, HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
+    service = opened(settings, clock)
     tune_collector()
-    service.intake.start()
-    service.take_up()
     try:
         results = feed(service, clock, list(day()))
         _tell(service, settings, results)
     finally:
         service.close()
+
+
+def opened(settings: Settings, clock: DayClock, stock: Path = HERE / "stock.csv") -> Embedded:
+    """The shop before its day: its campaigns and stock are published, and the service has taken them up."""
+    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), stock, clock)
+    service = Embedded(settings, clock)
+    service.intake.start()
+    service.take_up()
+    return service
 
 
 def feed(service: Embedded, clock: DayClock, events: Sequence[dict[str, Any]]) -> dict[str, int]:

@@ -20,10 +20,10 @@ from typing import Any
 from rich.console import Console
 
 from deploy.demo.day import day
-from deploy.demo.play import HERE, DayClock, feed
+from deploy.demo.play import DayClock, feed, opened
 from deploy.demo.shop import DAY_END, DAY_START, DUBLIN
 from makeweight.adapters.telemetry.logs import configure
-from makeweight.bootstrap import Embedded, publish_files, tune_collector
+from makeweight.bootstrap import Embedded, tune_collector
 from makeweight.settings import Settings
 
 STATE = Path("build") / "demo-board"
@@ -41,11 +41,8 @@ def main() -> int:
     configure("error")
     shutil.rmtree(STATE, ignore_errors=True)
     settings, clock = Settings(state=STATE, kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
+    service = opened(settings, clock)
     tune_collector()
-    service.intake.start()
-    service.take_up()
     events = list(arrivals(list(day())))
     before = [event for at, event in events if at < asked.start]
     feed(service, clock, before)

@@ -56,8 +56,8 @@ def test_without_the_extra(name, state):
 @pytest.mark.parametrize(
     ("arguments", "env", "code", "part"),
     [
-        (["--at", "noon"], {}, USAGE, "2026-11-24T21:00:00Z"),
-        (["--at", "2026-11-24T21:00:00"], {}, USAGE, "2026-11-24T21:00:00Z"),
+        (["--at", "noon"], {}, USAGE, "expected 'newest', or a date and time, such as 2026-11-24T16:00:00Z"),
+        (["--at", "2026-11-24T21:00:00"], {}, USAGE, "has no zone; add Z or an offset"),
         (["--port", "70000"], {}, USAGE, "65535"),
         ([], {"MAKEWEIGHT_PORT": "many"}, USAGE, "MAKEWEIGHT_PORT"),
     ],

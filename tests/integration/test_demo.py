@@ -2,8 +2,7 @@
 
 from deploy.demo.day import day
 from deploy.demo.floor import ANNEX, IN_TIME, RETURNED, SHELF, SHORT, TOO_LATE, stocktaking, stories
-from deploy.demo.play import HERE, DayClock, feed, floor_stories
-from makeweight.bootstrap import Embedded, publish_files
+from deploy.demo.play import DayClock, feed, floor_stories, opened
 from makeweight.settings import Settings
 
 EVENTS = [event for _, event in sorted(stories(), key=lambda one: one[0])]
@@ -12,10 +11,7 @@ EVENTS = [event for _, event in sorted(stories(), key=lambda one: one[0])]
 def test_four_stories_and_a_count(tmp_path):
     """A short pick that another site serves, an intercept in time and one too late, a return, and a shelf counted."""
     settings, clock = Settings(state=tmp_path, kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
-    service.intake.start()
-    service.take_up()
+    service = opened(settings, clock)
     try:
         assert feed(service, clock, EVENTS) == {"applied": len(EVENTS)}
         told = floor_stories(service)

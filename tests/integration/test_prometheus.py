@@ -17,7 +17,7 @@ from prometheus_client import CollectorRegistry
 from prometheus_client.openmetrics.exposition import generate_latest
 
 from deploy.demo.day import day
-from deploy.demo.play import HERE, DayClock, feed
+from deploy.demo.play import DayClock, feed, opened
 from makeweight.adapters.telemetry.board_metrics import (
     BoardMetrics,
     OfferWatched,
@@ -25,7 +25,7 @@ from makeweight.adapters.telemetry.board_metrics import (
     SignalWatched,
     Watched,
 )
-from makeweight.bootstrap import Embedded, publish_files, wall_clock
+from makeweight.bootstrap import wall_clock
 from makeweight.insight.rates import wilson
 from makeweight.settings import Settings
 from tests.support import week
@@ -99,10 +99,7 @@ class Pages:
 def shop(tmp_path_factory):
     """The demo's shop with its campaigns and stock, and its clock."""
     settings, clock = Settings(state=tmp_path_factory.mktemp("shop"), kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
-    service.intake.start()
-    service.take_up()
+    service = opened(settings, clock)
     yield service, clock
     service.close()
 

@@ -4,8 +4,7 @@ Counted, not timed: steps of SQLite's virtual machine, which are the same on eve
 """
 
 from deploy.demo.day import day
-from deploy.demo.play import HERE, DayClock, feed
-from makeweight.bootstrap import Embedded, publish_files
+from deploy.demo.play import DayClock, feed, opened
 from makeweight.settings import Settings
 
 FEW, MANY = 600, 2_400  # events; the first have met nearly every offer, outcome and reason
@@ -31,10 +30,7 @@ def scrape(service):
 def test_a_scrape_costs_the_same_after_many_orders(tmp_path):
     """Four times the events, and hardly a step more: levels and totals are read, and no order."""
     settings, clock = Settings(state=tmp_path, kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
-    service.intake.start()
-    service.take_up()
+    service = opened(settings, clock)
     try:
         events = list(day(orders=MANY))[:MANY]
         feed(service, clock, events[:FEW])

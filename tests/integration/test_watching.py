@@ -6,11 +6,10 @@ from datetime import timedelta
 import pytest
 
 from deploy.demo.day import day
-from deploy.demo.play import HERE, DayClock, feed
+from deploy.demo.play import DayClock, feed, opened
 from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.local.watching import Watching
-from makeweight.bootstrap import Embedded, publish_files
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.counted import counted_lines, kept_goods
 from makeweight.planning.watch import NOT_EXCEPTIONS
@@ -25,10 +24,7 @@ def played(tmp_path_factory):
     """A small day of the demo's shop, played by the embedded service; the directory, and a watch that followed it."""
     directory = tmp_path_factory.mktemp("state")
     settings, clock = Settings(state=directory, kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), HERE / "stock.csv", clock)
-    service = Embedded(settings, clock)
-    service.intake.start()
-    service.take_up()
+    service = opened(settings, clock)
     reader = Reader(directory, read_campaign)
     following = Watching(reader)
     events = list(day(orders=ORDERS))

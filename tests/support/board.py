@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from deploy.demo.day import day
-from deploy.demo.play import HERE, DayClock, feed
+from deploy.demo.play import HERE, DayClock, feed, opened
 from makeweight.adapters.telemetry.logs import configure
-from makeweight.bootstrap import Embedded, publish_files
+from makeweight.bootstrap import Embedded
 from makeweight.settings import Settings
 
 CHROMIUM = "/usr/bin/chromium"
@@ -48,10 +48,7 @@ def evening(folder: Path, orders: int = ORDERS, until: str = NINE) -> Evening:
         writer.writeheader()
         writer.writerows({**row, "units": max(4, int(row["units"]) * orders // FULL)} for row in rows)
     settings, clock = Settings(state=folder / "state", kafka=None), DayClock()
-    publish_files(settings, sorted((HERE / "campaigns").glob("*.yaml")), stock, clock)
-    service = Embedded(settings, clock)
-    service.intake.start()
-    service.take_up()
+    service = opened(settings, clock, stock)
     events = list(day(SEED, orders))
     now = [event for event in events if event["time"] < until]
     feed(service, clock, now)

@@ -1,5 +1,7 @@
 """Builds what changes an offer of a running service, and tells beforehand what it would come to, on either runtime."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from makeweight.adapters.documents.campaigns import CampaignFile
@@ -130,47 +132,29 @@ def preview_distributed(
     rehearse: bool = True,
 ) -> Preview:
     """What a change would come to on the distributed service, read from its topics."""
-    consumer = topic_reader(broker_of(settings))
-    try:
-        administration(settings).check()
-        names = Names(settings.prefix)
-        documents = published_documents(consumer, names)
+    with _topics(settings) as (source, documents):
         again = _reviser(change)
         revision = again(_latest(documents, change.campaign), clock())
         if not rehearse:
             return _unrehearsed(revision, again)
-        return _previewed(_rehearsed(TopicReader(consumer, names), documents, progress), revision, again)
-    finally:
-        consumer.close()
+        return _previewed(_rehearsed(source, documents, progress), revision, again)
 
 
 def owing_distributed(
     settings: Settings, campaign: str, since: Instant, clock: Clock = wall_clock, progress: Progress | None = None
 ) -> Owing:
     """Who is owed more by the latest revision of a campaign on the distributed service, had it counted earlier."""
-    consumer = topic_reader(broker_of(settings))
-    try:
-        administration(settings).check()
-        names = Names(settings.prefix)
-        documents = published_documents(consumer, names)
-        rehearsal = _rehearsed(TopicReader(consumer, names), documents, progress)
+    with _topics(settings) as (source, documents):
+        rehearsal = _rehearsed(source, documents, progress)
         return _owing(rehearsal, _latest(documents, campaign), since, clock())
-    finally:
-        consumer.close()
 
 
 def preview_move_distributed(
     settings: Settings, transfer: Transfer, clock: Clock = wall_clock, progress: Progress | None = None
 ) -> Difference:
     """What would come of a move of stock now on the distributed service, read from its topics."""
-    consumer = topic_reader(broker_of(settings))
-    try:
-        administration(settings).check()
-        names = Names(settings.prefix)
-        rehearsal = _rehearsed(TopicReader(consumer, names), published_documents(consumer, names), progress)
-        return rehearsal.moved(transfer, clock())
-    finally:
-        consumer.close()
+    with _topics(settings) as (source, documents):
+        return _rehearsed(source, documents, progress).moved(transfer, clock())
 
 
 def redress_distributed(settings: Settings, owing: Owing, clock: Clock = wall_clock) -> int:
@@ -183,6 +167,18 @@ def redress_distributed(settings: Settings, owing: Owing, clock: Clock = wall_cl
     finally:
         outbox.close()
     return len(redresses)
+
+
+@contextmanager
+def _topics(settings: Settings) -> Iterator[tuple[TopicReader, Documents]]:
+    """What reads the topics, and the campaigns that are on them. ``KafkaProblem`` if they are not as they should be."""
+    consumer = topic_reader(broker_of(settings))
+    try:
+        administration(settings).check()
+        names = Names(settings.prefix)
+        yield TopicReader(consumer, names), published_documents(consumer, names)
+    finally:
+        consumer.close()
 
 
 def _rehearsed(source: TopicReader, documents: Documents, progress: Progress | None) -> Rehearsal:

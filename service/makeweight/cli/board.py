@@ -1,6 +1,6 @@
 """``makeweight board``: live pages for people who watch."""
 
-from datetime import UTC, datetime
+from datetime import UTC
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated
@@ -12,7 +12,7 @@ from makeweight.adapters.documents.profiles import read_profile
 from makeweight.adapters.hosting import Clock
 from makeweight.adapters.telemetry.logs import configure, logger
 from makeweight.bootstrap import wall_clock
-from makeweight.cli.console import UNAVAILABLE, extra_missing, fail, read_settings
+from makeweight.cli.console import UNAVAILABLE, extra_missing, fail, instant, read_settings
 from makeweight.cli.reach import Kafka, State, reaching
 
 HELP = """Serve a board in the browser: offers, exceptions, orders, and tickets to print.
@@ -90,15 +90,6 @@ def _clock(at: str) -> Clock | None:
     """A clock that runs on from an instant; None for that of the newest event."""
     if at == "newest":
         return None
-    try:
-        start = datetime.fromisoformat(at)
-    except ValueError:
-        raise _no_instant(at) from None
-    if start.tzinfo is None:
-        raise _no_instant(at)
+    start = instant("--at", at, "'newest', or ")
     began = wall_clock()
     return lambda: start.astimezone(UTC) + (wall_clock() - began)
-
-
-def _no_instant(at: str) -> typer.Exit:
-    return fail(f"--at {at}: expected 'newest', or an instant such as 2026-11-24T21:00:00Z")

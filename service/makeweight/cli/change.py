@@ -3,7 +3,6 @@
 import inspect
 from collections.abc import Callable
 from contextlib import closing
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
@@ -22,7 +21,7 @@ from makeweight.bootstrap.changing import (
     publish_distributed,
     redress_distributed,
 )
-from makeweight.cli.console import REFUSED, err, fail, out, progress, say_json
+from makeweight.cli.console import REFUSED, err, fail, instant, out, progress, say_json
 from makeweight.cli.reach import Kafka, Reached, State, reaching
 from makeweight.cli.stock import hand, stamped
 from makeweight.domain.claims import Transfer
@@ -117,16 +116,6 @@ class Told(NamedTuple):
     at: Instant | None
 
 
-def _instant(name: str, text: str) -> Instant:
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise fail(f"{name} {text!r}: expected a date and time, such as 2026-11-24T16:00:00Z") from None
-    if at.tzinfo is None:
-        raise fail(f"{name} {text!r} has no zone; add Z or an offset")
-    return at
-
-
 def _make(asked: Change | Correction, *, only: bool | None, json: bool, state: Path | None, kafka: str | None) -> None:
     """Preview a change and publish it, or one of both."""
     with reaching(state, kafka) as reached:
@@ -212,7 +201,7 @@ def _makes(kind: str, told: str) -> Callable[[Callable[..., Change]], Callable[.
             why: Why, by: By, at: At = None, preview: Show = None, state: State = None, kafka: Kafka = None,
             json: Json = False, **given: object,
         ) -> None:  # fmt: skip
-            said = Told(by, why, _instant("--at", at) if at is not None else None)
+            said = Told(by, why, instant("--at", at) if at is not None else None)
             _make(build(said, **given), only=preview, json=json, state=state, kafka=kafka)
 
         own = list(inspect.signature(build).parameters.values())[1:]
@@ -288,7 +277,7 @@ def correct(
     json: Json = False,
 ) -> None:
     """Publish a page that is in the customer's favour."""
-    asked = Correction(_page(page), _instant("--since", since), by, why)
+    asked = Correction(_page(page), instant("--since", since), by, why)
     _make(asked, only=preview, json=json, state=state, kafka=kafka)
 
 
@@ -302,7 +291,7 @@ def redress(
     json: Json = False,
 ) -> None:
     """Give orders what a correction owes them."""
-    at = _instant("--since", since)
+    at = instant("--since", since)
     with reaching(state, kafka) as reached:
         try:
             if reached.on_kafka:

@@ -7,6 +7,7 @@ service can't be reached or its store is in use; 70 a defect of the program.
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from typing import Any
 
 import typer
@@ -15,6 +16,7 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from makeweight.contracts.codec import dumps
+from makeweight.domain.moments import Instant
 from makeweight.settings import Settings
 
 REFUSED, USAGE, UNAVAILABLE = 1, 2, 3
@@ -40,6 +42,17 @@ def extra_missing(error: ModuleNotFoundError) -> typer.Exit:
     if name.partition(".")[0] == "makeweight":
         raise error
     return fail(f"{name} is not installed: pip install 'makeweight[board]'")
+
+
+def instant(option: str, text: str, other: str = "") -> Instant:
+    """The instant that an option names; without a zone it could be several. ``other`` names what would do as well."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise fail(f"{option} {text!r}: expected {other}a date and time, such as 2026-11-24T16:00:00Z") from None
+    if at.tzinfo is None:
+        raise fail(f"{option} {text!r} has no zone; add Z or an offset")
+    return at
 
 
 def read_settings(**given: Any) -> Settings:

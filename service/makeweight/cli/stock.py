@@ -2,7 +2,6 @@
 
 import inspect
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated, NamedTuple
 
@@ -10,7 +9,7 @@ import typer
 
 from makeweight import bootstrap
 from makeweight.bootstrap import kafka as distributed
-from makeweight.cli.console import err, fail, out
+from makeweight.cli.console import err, fail, instant, out
 from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.contracts.problems import WireError
 from makeweight.domain.claims import Arrival, Count, Damage, StockCommand, TakenDown, Transfer
@@ -72,15 +71,7 @@ class Stamp(NamedTuple):
 
 def stamped(kind: str, name: str | None, at: str | None, by: str, why: str) -> Stamp:
     """What is said of stock, by an id of its own unless one is given, and now unless it is said when."""
-    if at is None:
-        when = bootstrap.wall_clock()
-    else:
-        try:
-            when = datetime.fromisoformat(at)
-        except ValueError:
-            raise fail(f"--at {at!r}: expected a date and time, such as 2026-11-24T14:20:00Z") from None
-        if when.tzinfo is None:
-            raise fail(f"--at {at!r} has no zone; add Z or an offset")
+    when = bootstrap.wall_clock() if at is None else instant("--at", at)
     return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when, by, why)
 
 
