@@ -172,9 +172,10 @@ def test_the_change_flips_the_decision_and_less_does_not(placed, asked):
     note(change.text)
     event(" + ".join(part.kind for part in change.parts))
     assert earned(apply(placed, asked, change), asked)
-    for at, part in enumerate(change.parts):
+    parts = change.parts
+    for at, part in enumerate(parts):
         for to in asked.only_to if part.words.startswith("sent to") else ():
-            other = [replaced(p, to=to) if p is part else p for p in change.parts]
+            other = [*parts[:at], replaced(part, to=to), *parts[at + 1 :]]
             assert earned(applied(placed, asked, other), asked) is (to in part.words)
         assert said(part) in part.words
         assert part.words in change.text
@@ -183,7 +184,7 @@ def test_the_change_flips_the_decision_and_less_does_not(placed, asked):
             for by in range(1, min(part.amount, BRUTE) + 1):
                 assert not earned(apply(placed, asked, less(change, at, by)), asked)
         else:
-            rest = chained([other for other in change.parts if other is not part and other.kind != part.kind])
+            rest = chained([other for other in parts if other is not part and other.kind != part.kind])
             assert not earned(apply(placed, asked, rest) if rest else placed, asked)
 
 

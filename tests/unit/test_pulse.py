@@ -71,3 +71,21 @@ def test_a_page_that_cannot_be_drawn_harms_no_other():
     run(pulse, lambda: len(heard) >= 3)
     assert len(heard) >= 3
     assert pulse.pages == 1
+
+
+def test_a_page_that_is_closed_while_others_are_told_hears_nothing():
+    """Two pages, of which the first that is told closes the other: that one is told nothing, be it of the same look."""
+    look, _ = looker(Now(view="a picture"))
+    pulse, heard, ends = Pulse(look, EVERY), [], {}
+
+    def page(name, other):
+        def show(_):
+            heard.append(name)
+            ends[other]()
+
+        ends[name] = pulse.listen(show)
+
+    page("left", "right")
+    page("right", "left")
+    run(pulse, lambda: len(heard) >= 3)
+    assert len(set(heard)) == 1

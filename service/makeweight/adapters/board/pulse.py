@@ -145,7 +145,8 @@ class Pulse:
                 logger().error("not_looked", reason=str(error))
                 self.now = Now(self.now.view, self.now.rows, f"The database can't be read: {error}")
             for show in list(self._pages):
-                self._tell(show)
+                if show in self._pages:  # it may have been closed while the others were told
+                    self._tell(show)
                 await asyncio.sleep(0)  # an answer to someone who clicks doesn't wait for all the others
             waiting = 0.0 if self.now.view is None and not self.now.problem else self._every
             await asyncio.sleep(max(0.05, waiting - (time.monotonic() - began)))
