@@ -8,7 +8,7 @@ from deploy.demo.day import day
 from makeweight.adapters.documents.stock import read_stock
 from makeweight.adapters.local.rehearsing import Rehearsal
 from makeweight.adapters.local.replay import Replay
-from makeweight.bootstrap import read_book
+from makeweight.bootstrap import read_book, tune_collector
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.orders import digest, read_order
 from makeweight.domain.book import Book
@@ -39,6 +39,7 @@ def show(*, quick: bool) -> None:
         step("changing: taking in the day")
         prepared = run(lambda: _rehearsal(book, stock, snapshots))
         rehearsal: Rehearsal = prepared.result
+        tune_collector()  # as is done when so much has been taken in
         made = table(
             "what if, from 16:00 on", "inputs re-run", "orders that differ", "CPU ms", "wall ms", "replay / preview"
         )

@@ -5,14 +5,16 @@ One offer competes with no other, but transfers lead from one to another; so the
 
 from datetime import UTC, datetime
 
-from hypothesis import given, note
+from hypothesis import event, given, note
 from hypothesis import strategies as st
 
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.domain.book import Book
 from makeweight.domain.claims import Arrival, Claim, Count, Damage, HandledGift, Option, Receipt, Transfer
 from makeweight.stages.ledger import Ledger
-from makeweight.stages.ledger.state import BALANCES, CLAIMS
+from makeweight.stages.ledger.brief import settled_in_brief
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS
+from makeweight.stages.ledger.state import OFFERS as OFFER_TOTALS
 from makeweight.stages.port import Message, View
 from tests.support.reference_ledger import Ledger as Reference
 from tests.support.reference_ledger import Wish
@@ -27,13 +29,16 @@ _offer, _gift, _site, _order = (st.sampled_from(names) for names in (OFFERS, GIF
 _few = st.integers(1, 3)
 _sites = st.lists(_site, min_size=1, max_size=2, unique=True)
 
+claims = st.tuples(
+    st.just("claim"), _order, _offer, st.integers(0, 3), st.sampled_from([("G",), ("G", "H"), ("H", "G")]),
+    _sites, st.sampled_from(["next", "owed", "substitute"]), st.sampled_from([None, 2]), st.sampled_from([None, 4]),
+)  # fmt: skip
+receipts = st.tuples(st.just("receive"), _offer, _gift, _site, st.integers(1, 4))
 commands = st.one_of(
-    st.tuples(st.just("claim"), _order, _offer, st.integers(0, 3), st.sampled_from([("G",), ("G", "H"), ("H", "G")]),
-              _sites, st.sampled_from(["next", "owed", "substitute"]),
-              st.sampled_from([None, 2]), st.sampled_from([None, 4])),
+    claims,
     st.tuples(st.just("fact"), _order, _offer, st.sampled_from(
         ["released", "packed", "short_picked", "put_back", "unpacked", "returned", "scrapped"]), _few),
-    st.tuples(st.just("receive"), _offer, _gift, _site, st.integers(1, 4)),
+    receipts,
     st.tuples(st.just("count"), _offer, _gift, _site, st.integers(0, 6)),
     st.tuples(st.just("damage"), _offer, _gift, _site, _few),
     st.tuples(st.just("transfer"), _offer, _gift, _site, _offer, _site, _few),
@@ -162,3 +167,40 @@ def test_the_ledger_is_that_of_the_reference(sequence) -> None:
         note(str(one))
         both.do(*one)
         both.agree()
+
+
+class InBrief(Both):
+    """The product's ledger as a rehearsal uses it."""
+
+    def take(self, body) -> str:
+        """A command; a claim in brief, where that can be."""
+        if isinstance(body, Claim) and settled_in_brief(self.store, body, AT):
+            event("in brief")
+            return "applied"
+        return super().take(body)
+
+
+@given(st.lists(st.one_of(claims, claims, receipts, commands), min_size=5, max_size=40))
+def test_claims_are_settled_in_brief_as_at_length(sequence) -> None:
+    """Each claim comes to the same for the same reason, and leaves as much for the next, of stock and of caps."""
+    brief, full = InBrief(), Both()
+    for one in sequence:
+        note(str(one))
+        brief.do(*one)
+        full.do(*one)
+        brief.agree()
+        assert _told(brief.store) == _told(full.store)
+
+
+def _told(store):
+    claims = {
+        name: (c.claim, c.edition, c.gift, c.site, c.substitute, c.reason, c.cut, bool(c.since))
+        for name, c in store.values(CLAIMS).items()
+    }
+    customers = {name: kept.units for name, kept in store.values(CUSTOMERS).items() if kept.units}
+    totals = {
+        name: (kept.live_units, kept.owed_units, kept.free_units)
+        for name, kept in store.values(OFFER_TOTALS).items()
+        if kept.live_units or kept.free_units
+    }
+    return claims, customers, totals

@@ -112,7 +112,7 @@ def defect(spec):
 
 def generous():
     """Other code: a ledger whose decisions see stock without end. Its folds are the same as everybody's."""
-    honest, decide = settle._free, settle._from_stock  # noqa: SLF001 - another version of the very function
+    honest, decide = settle._free, settle.from_stock  # noqa: SLF001 - another version of the very function
 
     def from_stock(store, claim, state, wanted):
         settle._free = lambda *_: 10**6  # noqa: SLF001 - as above
@@ -121,7 +121,7 @@ def generous():
         finally:
             settle._free = honest  # noqa: SLF001 - as above
 
-    settle._from_stock = from_stock  # noqa: SLF001 - as above
+    settle.from_stock = from_stock
 
 
 def slow_gate(seconds):

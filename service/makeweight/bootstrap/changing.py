@@ -18,7 +18,7 @@ from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.inputs import Logs, of_entries, take
 from makeweight.adapters.local.publishing import hand_to_desk, publish
 from makeweight.adapters.local.rehearsing import Rehearsal
-from makeweight.bootstrap import wall_clock
+from makeweight.bootstrap import tune_collector, wall_clock
 from makeweight.bootstrap.kafka import administration, broker_of
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps, parse_object
@@ -34,6 +34,8 @@ from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
 Documents = dict[tuple[str, int], Document]
+
+LASTING = 10_000  # inputs taken in at once, from which on a search for cycles through them would keep a preview waiting
 
 
 @value
@@ -76,8 +78,10 @@ class Changes:
 
     def keep_up(self) -> None:
         """Take in what has been logged since the last call: the first time all of it, which takes its time."""
-        self._rehearsal.book = _book(self._documents())
+        self._rehearsal.book, before = _book(self._documents()), self.read
         self._logs.read_on(self._rehearsal)
+        if self.read - before > LASTING:
+            tune_collector()
 
     def preview(self, change: Change | Correction, *, rehearse: bool = True) -> Preview:
         """What a change would come to, by all that is logged. ``ChangeRefused`` if it can't be made at all."""
@@ -187,6 +191,7 @@ def _rehearsed(source: TopicReader, documents: Documents, progress: Progress | N
     ledger = sorted(source.entries("ledger", progress), key=lambda entry: entry.at)
     rehearsal = Rehearsal(_book(documents))
     take(rehearsal, *of_entries(desk, ledger))
+    tune_collector()
     return rehearsal
 
 

@@ -1,7 +1,8 @@
 """What a change of a campaign comes to: which offers it touches, and what would stand otherwise with it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import field
+from typing import NamedTuple
 
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign, Offer
@@ -9,8 +10,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import replaced, value
 
 
-@value
-class Standing:
+class Standing(NamedTuple):
     """What an order has of an offer, or was refused: units, units owed to it, and the gift."""
 
     outcome: str
@@ -30,16 +30,22 @@ class Figures:
     declined_orders: int = 0
     free_units: dict[str, int] = field(default_factory=dict)
 
-    def plus(self, standing: Standing | None, sign: int) -> "Figures":
-        """With one order more, or with sign -1 one less."""
-        if standing is None:
-            return self
+    def plus(self, standings: "Iterable[Standing | None]", sign: int = 1) -> "Figures":
+        """With so many orders more, or with sign -1 less."""
+        orders = units = owed_orders = owed = declined = 0
+        for one in standings:
+            if one is not None:
+                orders += one.units > 0
+                units += one.units
+                owed_orders += one.owed > 0
+                owed += one.owed
+                declined += one.outcome == "declined"
         return Figures(
-            self.granted_orders + sign * (standing.units > 0),
-            self.granted_units + sign * standing.units,
-            self.owed_orders + sign * (standing.owed > 0),
-            self.owed_units + sign * standing.owed,
-            self.declined_orders + sign * (standing.outcome == "declined"),
+            self.granted_orders + sign * orders,
+            self.granted_units + sign * units,
+            self.owed_orders + sign * owed_orders,
+            self.owed_units + sign * owed,
+            self.declined_orders + sign * declined,
             self.free_units,
         )
 
@@ -117,17 +123,36 @@ def touched_by(book: Book, changed: Campaign, since: Instant) -> tuple[set[str],
     return touched, wider
 
 
-def caps_alone(book: Book, changed: Campaign, since: Instant) -> Mapping[str, Offer] | None:
-    """The offers of a revision by their names, if nothing but caps of gifts differs; else None."""
+@value
+class Narrowed:
+    """What of a revision makes orders claim what they claimed before, or less: its offers, for their caps.
+
+    ``closes``: some are open less often, or not at all.
+    """
+
+    offers: Mapping[str, Offer]
+    closes: bool
+
+
+def narrowed_by(book: Book, changed: Campaign, since: Instant) -> Narrowed | None:
+    """How a revision lets orders claim what they claimed before, with other caps, or less of it; None if it may not."""
     after = {o.key: o for o in changed.offers}
+    closes = False
     for known in replaced_by(book, changed, since):
-        if not _same_orders(known, changed) or {o.key for o in known.offers} != after.keys():
+        if not _same_orders(known, changed) or not after.keys() <= {o.key for o in known.offers}:
             return None
         for old in known.offers:
-            differs = _differing(old, after[old.key]) - {"says"}
-            if differs and (old.kind != "gift" or not differs <= {"customer_cap", "total_cap"}):
+            new = after.get(old.key)
+            differs = {"paused"} if new is None else _differing(old, new) - {"says"}
+            if old.kind == "gift":
+                differs -= {"customer_cap", "total_cap"}
+            if differs - _OPENNESS or (new is not None and _wider(old, new, differs)):
                 return None
-    return after
+            closes = closes or bool(differs)
+    return Narrowed(after, closes)
+
+
+_OPENNESS = {"paused", "window"}
 
 
 # What may differ between two revisions of an offer without an order being worth something else to it.
@@ -147,7 +172,7 @@ def worth_the_same(book: Book, changed: Campaign, since: Instant) -> bool:
             new = after.get(old.key)
             if new is not None:
                 differs = _differing(old, new) - _SAME_WORTH
-                if differs - {"paused", "window"} or _wider(old, new, differs):
+                if differs - _OPENNESS or _wider(old, new, differs):
                     return False
     return True
 

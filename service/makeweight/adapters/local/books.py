@@ -17,7 +17,8 @@ from makeweight.domain.values import replaced, value
 from makeweight.planning.differing import Standing
 from makeweight.stages.desk.state import unpaid_of
 from makeweight.stages.ledger import Ledger
-from makeweight.stages.ledger.state import CLAIMS, ClaimState, key
+from makeweight.stages.ledger.brief import settled_in_brief
+from makeweight.stages.ledger.state import CLAIMS, SEPARATOR, ClaimState
 from makeweight.stages.port import Message, Space, View
 
 Stock = Receipt | StockCommand | HandledGift
@@ -26,28 +27,64 @@ Stock = Receipt | StockCommand | HandledGift
 GIVEN: Space[bool] = Space("given", bool)
 UNPAID: Space[Instant] = Space("unpaid", Instant)
 LAPSED: Space[bool] = Space("lapsed", bool)
-
+STANDINGS: Space[Standing] = Space("standings", Standing)  # what comes of claims and benefits, by order
+_HAS_BENEFIT = Standing("granted", 1)
 
 Caps = Mapping[str, Offer]  # offers whose caps count
 Layer = dict[str, dict[str, Any]]  # values by space and key; None is gone
 
 
 class Kept(MemoryStore):
-    """The ledger of one offer in memory, which knows what was touched since the last mark."""
+    """The ledger of one offer in memory, which knows what each order has of it.
 
-    def __init__(self) -> None:
+    ``layered``: it also knows what was touched since the last mark.
+    """
+
+    def __init__(self, offer: str, *, layered: bool = True) -> None:
         super().__init__()
+        self.offer = offer
         self.touched: dict[tuple[str, str], None] = {}
+        self._layered = layered
 
     def put(self, space: Space[Any], key: str, kept: Any, due: Instant | None = None) -> None:
         """Set the value at a key."""
-        self.touched[space.name, key] = None
-        super().put(space, key, kept, due)
+        name = space.name
+        if self._layered:
+            self.touched[name, key] = None
+        if due is None and name in self._values and name not in self._sorted:
+            self._values[name][key] = kept  # the ledger has nothing due, and this is most of what a rehearsal does
+        else:
+            super().put(space, key, kept, due)
+        if space is CLAIMS:
+            self._stand(kept.claim.order, kept)
+        elif space is GIVEN:
+            self.put(STANDINGS, key, _HAS_BENEFIT)
 
     def drop(self, space: Space[Any], key: str) -> None:
         """Forget a key."""
-        self.touched[space.name, key] = None
+        if self._layered:
+            self.touched[space.name, key] = None
         super().drop(space, key)
+        if space is GIVEN:
+            self._stand(key, self.claim_of(key))
+
+    def _stand(self, order: str, state: ClaimState | None) -> None:
+        if order in self.values(GIVEN):
+            return
+        standing = None if state is None else _standing(state)
+        if standing is not None:
+            self.put(STANDINGS, order, standing)
+        elif order in self.standings:
+            self.drop(STANDINGS, order)
+
+    def claim_of(self, order: str) -> ClaimState | None:
+        """What an order claims of the offer."""
+        return self.get(CLAIMS, f"{self.offer}{SEPARATOR}{order}")
+
+    @property
+    def standings(self) -> dict[str, Standing]:
+        """What each order has of the offer, by order; none of those that ask for nothing and have nothing."""
+        return self.values(STANDINGS)
 
     def taken(self) -> Layer:
         """What was touched since the last mark, as it stands; None is gone."""
@@ -59,13 +96,14 @@ class Kept(MemoryStore):
 
     def copy(self) -> "Kept":
         """Another store that begins with the same values."""
-        other = Kept()
-        other.fill({space: dict(kept) for space, kept in self._values.items()})
-        return other
+        return Kept.of(self.offer, {space: dict(kept) for space, kept in self._values.items()})
 
-    def fill(self, values: Layer) -> None:
-        """Start from these values; nothing counts as touched."""
-        self._values = values
+    @classmethod
+    def of(cls, offer: str, values: Layer) -> "Kept":
+        """A store that begins with these values, and keeps no layers."""
+        other = cls(offer, layered=False)
+        other._values = values
+        return other
 
 
 @value
@@ -92,15 +130,18 @@ class Books:
         self._ledger = Ledger()
         self._noticed = noticed or (lambda pay_by: pay_by)
         self._due: list[tuple[Any, Instant, str]] = []
+        self._beside = False  # whether any store holds benefits, or what is unpaid
         for store in stores.values():
+            self._beside = self._beside or bool(store.values(GIVEN))
             for order, pay_by in store.values(UNPAID).items():
+                self._beside = True
                 heappush(self._due, (self._noticed(pay_by), pay_by, order))
 
     def of(self, offer: str) -> Kept:
         """The store of an offer."""
         store = self.stores.get(offer)
         if store is None:
-            store = self.stores[offer] = Kept()
+            store = self.stores[offer] = Kept(offer)
         return store
 
     def settle(self, body: Claim | Stock, at: Instant) -> list[TransferIn]:
@@ -115,10 +156,14 @@ class Books:
                         todo += [said.body for said in self._ledger.say(store, subject)]
         return todo[1:]
 
+    def _settle(self, claim: Claim, at: Instant) -> None:
+        if not settled_in_brief(self.of(claim.offer), claim, at):
+            self.settle(claim, at)
+
     def claim_of(self, offer: str, order: str) -> ClaimState | None:
         """What an order claims of an offer."""
         store = self.stores.get(offer)
-        return None if store is None else store.get(CLAIMS, key(offer, order))
+        return None if store is None else store.claim_of(order)
 
     def due(self, until: Any) -> tuple[Any, list[str]] | None:
         """The orders for which the time to pay has passed first, each once, and when that is noticed; None if none has.
@@ -171,50 +216,70 @@ class Books:
         beside = frozenset([*choice.benefits, *unpaid, *lapsed])
         return Chosen([j.offer for j in met], given, choice.claims, choice.standby, beside, among)
 
-    def choose_again(self, event: Order, chosen: "Chosen", offers: Collection[str], caps: Caps, at: Instant) -> bool:
+    def choose_again(
+        self, event: Order, chosen: "Chosen", offers: Collection[str], caps: Caps, still: Collection[str] | None,
+        at: Instant,
+    ) -> bool:  # fmt: skip
         """Settle what an order claimed when it was judged before, with other caps; False if it must be judged anew.
 
-        What it chooses depends on what it has been given; caps come after that.
+        What it chooses depends on what it has been given; caps come after that. ``still`` are the offers that it still
+        meets, None if all: the next of a group has its turn where the first is met no longer.
         """
         known = self._known(event.order, offers)
-        if not chosen.beside.isdisjoint(offers) or _given(known) != chosen.given.intersection(offers):
+        if chosen.beside and not chosen.beside.isdisjoint(offers):
             return False
-        self._note(event.order, offers, {}, {})
-        claims, standby = (
-            [_capped(claim, caps) for claim in made if claim.offer in offers]
-            for made in (chosen.claims, chosen.standby)
-        )
+        if (known or chosen.given) and _given(known) != chosen.given.intersection(offers):
+            return False
+        claims = [claim for claim in chosen.claims if claim.offer in offers]
+        standby = [claim for claim in chosen.standby if claim.offer in offers] if chosen.standby else []
+        if still is not None and not _drop(claims, standby, still):
+            return False
+        if self._beside:
+            self._note(event.order, offers, {}, {})
+        if caps:
+            claims = [_capped(claim, caps) for claim in claims]
+            standby = [_capped(claim, caps) for claim in standby] if standby else []
         self._claim(event, claims, standby, known, 0, at)
         return True
 
     def _known(self, order: str, offers: Collection[str]) -> dict[str, ClaimState]:
-        return {o: state for o in offers if (state := self.claim_of(o, order)) is not None}
+        known = {}
+        for offer in offers:
+            store = self.stores.get(offer)
+            state = None if store is None else store.claim_of(order)
+            if state is not None:
+                known[offer] = state
+        return known
 
     def _claim(
         self, event: Order, wanted: list[Claim], standby: list[Claim], known: dict[str, ClaimState], step: int,
         at: Instant,
     ) -> None:  # fmt: skip
         claims = [_numbered(claim, step) for claim in wanted] if step else list(wanted)
-        asked = {claim.offer for claim in claims}
+        asked = {claim.offer for claim in claims} if known else ()
         for offer, state in sorted(known.items()):
             if offer not in asked:
                 customer = event.customer or state.claim.customer
                 nothing = replaced(state.claim, revision=event.revision, units=0, customer=customer)
                 claims.append(_numbered(nothing, step))
         for claim in claims:
-            self.settle(claim, at)
+            self._settle(claim, at)
         if standby:
             self._follow(claims, standby, at)
 
     def _note(self, order: str, offers: Collection[str], benefits: dict[str, str], unpaid: dict[str, Instant]) -> None:
-        kinds: list[tuple[Space[Any], dict[str, Any]]] = [(GIVEN, dict.fromkeys(benefits, True)), (UNPAID, unpaid)]
-        for space, now in kinds:
-            for offer in offers:
-                store = self.stores.get(offer)
-                if offer not in now and store is not None and store.get(space, order) is not None:
-                    store.drop(space, order)
-            for offer, kept in now.items():
-                self.of(offer).put(space, order, kept)
+        for offer in offers:
+            store = self.stores.get(offer)
+            if store is not None:
+                if offer not in benefits and order in store.values(GIVEN):
+                    store.drop(GIVEN, order)
+                if offer not in unpaid and order in store.values(UNPAID):
+                    store.drop(UNPAID, order)
+        self._beside = self._beside or bool(benefits or unpaid)
+        for offer in benefits:
+            self.of(offer).put(GIVEN, order, True)
+        for offer, pay_by in unpaid.items():
+            self.of(offer).put(UNPAID, order, pay_by)
         for pay_by in unpaid.values():
             heappush(self._due, (self._noticed(pay_by), pay_by, order))
 
@@ -238,7 +303,7 @@ class Books:
                 step += 1
                 tried.add(after.offer)
                 todo.append(_numbered(after, step))
-                self.settle(todo[-1], at)
+                self._settle(todo[-1], at)
 
 
 _NO_BOOK = Book()
@@ -246,6 +311,22 @@ _NO_BOOK = Book()
 
 def _given(known: Mapping[str, ClaimState]) -> frozenset[str]:
     return frozenset(offer for offer, state in known.items() if state.outcome != "declined")
+
+
+def _drop(claims: list[Claim], standby: list[Claim], still: Collection[str]) -> bool:
+    """Leave away offers that are met no longer; False if what comes in their place is not known from before."""
+    standby[:] = [claim for claim in standby if claim.offer in still]
+    for place, claim in reversed(list(enumerate(claims))):
+        if claim.offer not in still:
+            del claims[place]
+            if claim.group is not None:
+                after = next((c for c in standby if c.group == claim.group), None)
+                if claim.when_out != "next" or (after is not None and after.benefit is not None):
+                    return False
+                if after is not None:
+                    claims.insert(place, after)
+                    standby.remove(after)
+    return True
 
 
 def _capped(claim: Claim, caps: Caps) -> Claim:
@@ -257,11 +338,8 @@ def _numbered(claim: Claim, step: int) -> Claim:
     return replaced(claim, id=f"{claim.order}/{claim.offer}/{claim.revision}.{step}", step=step)
 
 
-def standing_of(store: MemoryStore, offer: str, order: str) -> Standing | None:
-    """What an order has of the offer whose store it is; None if it asks for nothing and has nothing."""
-    if store.get(GIVEN, order):
-        return Standing("granted", 1)
-    state = store.get(CLAIMS, key(offer, order))
-    if state is None or not (state.claim.units or state.live):
+def _standing(state: ClaimState) -> Standing | None:
+    held, owed = state.held, state.owed
+    if not (held or owed or state.claim.units):
         return None
-    return Standing(state.outcome, state.held, state.owed, state.gift if state.held else None)
+    return Standing(state.outcome, held, owed, state.gift if held else None)

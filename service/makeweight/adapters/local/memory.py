@@ -26,18 +26,20 @@ class MemoryStore:
 
     def put(self, space: Space[T], key: str, kept: T, due: Instant | None = None) -> None:
         """Set the value at a key."""
-        values = self._values.setdefault(space.name, {})
-        if space.name in self._sorted and key not in values:
-            insort(self._sorted[space.name], key)
+        name = space.name
+        values = self._values.get(name)
+        if values is None:
+            values = self._values[name] = {}
+        if name in self._sorted and key not in values:
+            insort(self._sorted[name], key)
         values[key] = kept
-        waiting = self._due.setdefault(space.name, {})
         if due is not None:
-            waiting[key] = due
-            first = self._first.get(space.name)
+            self._due.setdefault(name, {})[key] = due
+            first = self._first.get(name)
             if first is None or due < first:
-                self._first[space.name] = due
-        elif waiting:
-            waiting.pop(key, None)
+                self._first[name] = due
+        elif name in self._due:
+            self._due[name].pop(key, None)
 
     def drop(self, space: Space[T], key: str) -> None:
         """Forget a key."""

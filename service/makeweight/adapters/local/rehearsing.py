@@ -12,12 +12,13 @@ far as the order has that gift: nobody would have packed what no ticket had carr
 
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
+from datetime import timedelta
 from typing import Any, NamedTuple
 
-from makeweight.adapters.local.books import GIVEN, Books, Caps, Chosen, Kept, Layer, Stock, standing_of
+from makeweight.adapters.local.books import Books, Chosen, Kept, Layer, Stock
 from makeweight.domain.book import Book, Live
-from makeweight.domain.campaigns import Campaign
+from makeweight.domain.campaigns import Campaign, Offer
 from makeweight.domain.claims import HandledGift, Redress, Transfer, TransferIn
 from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Order
@@ -26,14 +27,14 @@ from makeweight.domain.values import replaced
 from makeweight.planning.differing import (
     Difference,
     Figures,
+    Narrowed,
     OfferChange,
     OrderChange,
-    Standing,
-    caps_alone,
+    narrowed_by,
     touched_by,
     worth_the_same,
 )
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, SEPARATOR
+from makeweight.stages.ledger.state import BALANCES
 
 MARK_EVERY = 1_000  # inputs: a change re-runs at most so many that it does not touch
 
@@ -46,6 +47,7 @@ class Rehearsal:
         self._books = Books({})
         self._bodies: list[Order | Redress | Stock] = []
         self._ats: list[Instant] = []
+        self._ahead = timedelta(0)  # how far the clock of an order was before the desk's, at most
         self._snapshots: dict[str, list[int]] = {}
         self._met: dict[str, tuple[str, ...]] = {}
         self._touching: dict[str, array[int]] = {}
@@ -75,6 +77,7 @@ class Rehearsal:
         """An order's snapshot that the desk has judged, at the instant at which it did."""
         position = self._next(event, at)
         self._snapshots.setdefault(event.order, []).append(position)
+        self._ahead = max(self._ahead, event.placed_at - self._ats[position])
         known = self._met.get(event.order, ())
         live = self._live(self.book, event, position)
         released_at = self._released_before(event.order, position)
@@ -174,7 +177,10 @@ class Rehearsal:
 
     def _live(self, book: Book, event: Order, position: int, anew: "Anew | None" = None) -> Live:
         """What an order is judged by at its place: corrections that it was judged by stay with it."""
-        pins = {one.campaign: one.revision for at, one in self._corrected.get(event.order, ()) if at <= position}
+        corrected = self._corrected.get(event.order)
+        if corrected is None:
+            return book.live(event.placed_at, event.market, event.currency, None, event.order_class)
+        pins = {one.campaign: one.revision for at, one in corrected if at <= position}
         if anew is not None and event.placed_at >= anew.since:
             pins.pop(anew.campaign, None)  # of that, the changed revision is the highest
         return book.live(event.placed_at, event.market, event.currency, pins or None, event.order_class)
@@ -194,8 +200,7 @@ class Rehearsal:
             store = self._books.stores.get(offer)
             known = Figures()
             if store is not None:
-                orders = {s.claim.order for s in store.values(CLAIMS).values()} | store.values(GIVEN).keys()
-                known = _sum(standing_of(store, offer, order) for order in orders)
+                known = known.plus(store.standings.values())
                 known = replaced(known, free_units=_free(store))
             self._figures[offer] = known
         return known
@@ -209,20 +214,21 @@ class Rehearsal:
         snapshots = {p for offer in scope for p in self._touching.get(offer, ())}
         if wider:
             snapshots |= {p for p, b in enumerate(self._bodies) if isinstance(b, Order) and b.placed_at >= since}
-        judged = (p for p in snapshots if self._bodies[p].placed_at >= since)  # type: ignore[union-attr]
-        start = min(judged, default=None)
+        earliest = self.first_after(since - self._ahead)
+        later = sorted(p for p in snapshots if p >= earliest)
+        start = next((p for p in later if self._bodies[p].placed_at >= since), None)  # type: ignore[union-attr]
         if start is None:
             unchanged = [OfferChange(offer, self.figures(offer), self.figures(offer)) for offer in sorted(scope)]
             return Difference(unchanged, [], 0)
         mark = self._marks[bisect_right(self._marks, start) - 1]
         stock = {p for offer in scope for p in self._stock.get(offer, ())}
         positions = sorted(p for p in snapshots | stock if p >= mark)
-        anew = Anew(changed.campaign, since, caps_alone(self.book, changed, since), self._same(changed, scope, since))
+        anew = Anew(changed.campaign, since, *self._known_before(changed, scope, since))
         books = _Again(self, book, scope, mark, anew)
         for position in positions:
             books.take(position)
         books.keep_time(len(self._bodies) - 1)
-        return self._compared(books.books, scope, mark, len(positions))
+        return self._compared(books.books, scope, len(positions))
 
     def moved(self, transfer: Transfer, at: Instant) -> Difference:
         """What would come of a transfer after all that was taken in: who is served by it, and what is left where.
@@ -232,42 +238,30 @@ class Rehearsal:
         scope = {transfer.offer, transfer.to_offer}
         books = Books({offer: self._books.of(offer).copy() for offer in scope})
         books.settle(transfer, at)
-        offers, orders = [], []
-        for offer in sorted(scope):
-            base, other = self._books.of(offer), books.of(offer)
-            before = after = self.figures(offer)
-            for order in sorted(
-                {name.partition(SEPARATOR)[2] for space, name in other.touched if space == CLAIMS.name}
-            ):
-                was, now = standing_of(base, offer, order), standing_of(other, offer, order)
-                if was != now:
-                    orders.append(OrderChange(order, offer, was, now))
-                    after = after.plus(was, -1).plus(now, 1)
-            offers.append(OfferChange(offer, before, replaced(after, free_units=_free(other))))
-        return Difference(offers, orders, 1)
+        return self._compared(books, scope, 1)
 
     def first_after(self, instant: Instant) -> int:
         """The first input at or after an instant."""
         return bisect_left(self._ats, instant)
 
-    def _same(self, changed: Campaign, scope: Collection[str], since: Instant) -> bool:
-        """Whether what orders were worth to the offers of groups, or that use value up, is what they are worth now."""
+    def _known_before(self, changed: Campaign, scope: Collection[str], since: Instant) -> tuple[Narrowed | None, bool]:
+        """How orders claim as before or less; and whether they are worth to the touched offers what they were.
+
+        Where an offer that is left away used value up, the others have it.
+        """
         every = [o for c in [*self.book, changed] for o in c.offers if o.key in scope]
+        once = any(o.value_used == "once" for o in every)
         kept = all((o.group is not None or o.value_used == "once") and o.paid_within_days is None for o in every)
-        return kept and worth_the_same(self.book, changed, since)
+        narrowed = narrowed_by(self.book, changed, since)
+        if narrowed is not None and narrowed.closes and once:
+            narrowed = None
+        return narrowed, kept and worth_the_same(self.book, changed, since)
 
     def take_again(self, books: Books, position: int, book: Book, scope: Collection[str], anew: "Anew") -> None:
         """Take in an input into other books, with other campaigns."""
         body, at = self._bodies[position], self._ats[position]
         if isinstance(body, Order):
-            chosen = self._chosen.get(position)
-            counts: Caps | None = {} if body.placed_at < anew.since else anew.caps
-            if chosen is None or counts is None or not books.choose_again(body, chosen, scope, counts, at):
-                live, worth = self._live(book, body, position, anew), None
-                if anew.same_worth and chosen is not None and all(line.added_at is None for line in body.lines):
-                    worth = Evaluation({}, [j for j in chosen.among if j.offer in live.offers])
-                released_at = self._released_before(body.order, position)
-                books.judge(body, live, scope, at, released_at=released_at, evaluation=worth)
+            self._take_order_again(books, body, position, book, scope, anew)
         elif isinstance(body, Redress):
             if body.campaign != anew.campaign or self._last(body.order, position).placed_at < anew.since:
                 self._once_more(books, body, position, book, scope, anew)
@@ -277,6 +271,26 @@ class Rehearsal:
         elif not isinstance(body, HandledGift) or self._has(books, body) == self._had[position]:
             books.settle(body, at)
 
+    def _take_order_again(
+        self, books: Books, event: Order, position: int, book: Book, scope: Collection[str], anew: "Anew"
+    ) -> None:
+        at, chosen = self._ats[position], self._chosen.get(position)
+        live = None
+        if chosen is not None:
+            caps: Mapping[str, Offer] | None = {}
+            if event.placed_at >= anew.since:
+                caps = anew.narrowed.offers if anew.narrowed is not None else None
+                if anew.narrowed is not None and anew.narrowed.closes:
+                    live = self._live(book, event, position, anew)
+            still = live.offers if live is not None else None
+            if caps is not None and books.choose_again(event, chosen, scope, caps, still, at):
+                return
+        live, worth = live or self._live(book, event, position, anew), None
+        if anew.same_worth and chosen is not None and all(line.added_at is None for line in event.lines):
+            worth = Evaluation({}, [j for j in chosen.among if j.offer in live.offers])
+        released_at = self._released_before(event.order, position)
+        books.judge(event, live, scope, at, released_at=released_at, evaluation=worth)
+
     def at(self, offer: str, mark: int) -> Kept:
         """The ledger of an offer as it stood at a mark."""
         values: dict[str, dict[str, Any]] = {}
@@ -285,27 +299,21 @@ class Rehearsal:
                 break
             for space, kept in layer.items():
                 values.setdefault(space, {}).update(kept)
-        store = Kept()
-        store.fill({space: {k: v for k, v in kept.items() if v is not None} for space, kept in values.items()})
-        return store
+        return Kept.of(
+            offer, {space: {k: v for k, v in kept.items() if v is not None} for space, kept in values.items()}
+        )
 
-    def _compared(self, books: Books, scope: Collection[str], mark: int, rerun: int) -> Difference:
+    def _compared(self, books: Books, scope: Collection[str], rerun: int) -> Difference:
+        """What orders have of some offers, held against other books."""
         offers, orders = [], []
         for offer in sorted(scope):
-            before = after = self.figures(offer)
-            base, other = self._books.of(offer), books.of(offer)
-            touched = [*base.touched, *other.touched]
-            for position, layer in self._layers.get(offer, ()):
-                if position > mark:
-                    touched += [(space, name) for space, kept in layer.items() for name in kept]
-            names = {n.partition(SEPARATOR)[2] for space, n in touched if space == CLAIMS.name}
-            names |= {name for space, name in touched if space == GIVEN.name}
-            for order in sorted(names):
-                was, now = standing_of(base, offer, order), standing_of(other, offer, order)
-                if was != now:
-                    orders.append(OrderChange(order, offer, was, now))
-                    after = after.plus(was, -1).plus(now, 1)
+            other, before = books.of(offer), self.figures(offer)
+            was, now = self._books.of(offer).standings, other.standings
+            names = sorted({order for order, _ in was.items() ^ now.items()})
+            differ = [OrderChange(order, offer, was.get(order), now.get(order)) for order in names]
+            after = before.plus((one.before for one in differ), -1).plus(one.after for one in differ)
             offers.append(OfferChange(offer, before, replaced(after, free_units=_free(other))))
+            orders += differ
         return Difference(offers, orders, rerun)
 
     def _closure(self, touched: Iterable[str], changed: Campaign) -> frozenset[str]:
@@ -331,13 +339,13 @@ class Rehearsal:
 class Anew(NamedTuple):
     """What has to be found anew of orders that are placed since an instant, and what is known from before.
 
-    ``caps`` are the offers whose caps differ, where nothing else does: orders choose as they did. ``same_worth``: what
-    they are worth to each touched offer is the same, as far as it is open to them.
+    ``narrowed``: orders choose as they did, among the offers that they still meet.
+    ``same_worth``: what they are worth to each touched offer is the same, as far as it is open to them.
     """
 
     campaign: str
     since: Instant
-    caps: Caps | None
+    narrowed: Narrowed | None
     same_worth: bool
 
 
@@ -365,13 +373,6 @@ class _Again:
         self.keep_time(position)
         self._position = position
         self._day.take_again(self.books, position, self._book, self._scope, self._anew)
-
-
-def _sum(standings: Iterable[Standing | None]) -> Figures:
-    found = Figures()
-    for standing in standings:
-        found = found.plus(standing, 1)
-    return found
 
 
 def _free(store: Kept) -> dict[str, int]:

@@ -47,8 +47,8 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
             return swapped
     if claim.units <= held + owed + back:
         return _lowered(claim, state, at)
-    allowed = _within_caps(store, claim, state, offer, claim.units - held - owed - back)
-    taken = _from_stock(store, claim, state, allowed.units)
+    allowed = within_caps(store, claim, state, offer, claim.units - held - owed - back)
+    taken = from_stock(store, claim, state, allowed.units)
     reason = cut = allowed.reason
     if taken.units < allowed.units:
         reason = Reason.NO_STOCK
@@ -95,7 +95,7 @@ def _swapped(store: Store, claim: Claim, state: ClaimState, offer: OfferState, a
     if wanted <= 0 or not (gone or chosen):
         return None
     has_room = min(state.live, wanted)  # under the caps it counts already
-    allowed = _within_caps(store, claim, state, offer, wanted - has_room)
+    allowed = within_caps(store, claim, state, offer, wanted - has_room)
     total = has_room + allowed.units
     if not gone and not _best(store, claim.offer, claim.options[:1], 1).units:
         return None
@@ -178,7 +178,7 @@ def served(
 
 def found_again(store: Store, state: ClaimState, at: Instant, cause: str) -> Settled | None:
     """What is owed to a claim from any of its options: another site, a substitute. None where nothing is to be had."""
-    taken = _from_stock(store, state.claim, state, state.owed)
+    taken = from_stock(store, state.claim, state, state.owed)
     if not taken.units or taken.gift is None or taken.site is None:
         return None
     place = (taken.gift, taken.site)
@@ -212,7 +212,8 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
     )
 
 
-def _within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: OfferState, wanted: int) -> Allowed:
+def within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: OfferState, wanted: int) -> Allowed:
+    """How many of the wanted units the caps of the customer and the offer leave room for."""
     units, reason = wanted, None
     live: int | None = None
     kept: Live | None = None
@@ -231,7 +232,7 @@ def _within_caps(store: Store, claim: Claim, state: ClaimState | None, offer: Of
     return Allowed(units, reason, live, kept)
 
 
-def _from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: int) -> Taken:
+def from_stock(store: Store, claim: Claim, state: ClaimState | None, wanted: int) -> Taken:
     """One gift at one site: what is held already, else the first option that covers all, else the fullest."""
     if not claim.options:
         return Taken(None, None, wanted, None, substitute=False)
