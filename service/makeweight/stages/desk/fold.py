@@ -16,14 +16,13 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn
-from makeweight.stages.desk.telling import notices
+from makeweight.stages.desk.telling import notices, told_of_floor
 from makeweight.stages.desk.tickets import (
     open_contents,
     opened_after,
     paper_of,
     papers_after,
     released_ticket,
-    tickets,
 )
 from makeweight.stages.port import Store, Subject
 
@@ -118,17 +117,26 @@ def _claimed(state: OrderState, claims: list[Claim]) -> dict[str, Wish]:
 
 
 def _changed(
-    store: Store, state: OrderState, at: Instant, *subjects: Subject, answered: str | None = None, moved: bool = True
+    store: Store,
+    state: OrderState,
+    at: Instant,
+    *subjects: Subject,
+    answered: str | None = None,
+    moved: bool = True,
+    of_floor: bool = False,
 ) -> list[Subject]:
     """Derive what follows from the new state (open tickets, notices) and keep it.
 
-    ``moved`` is false where what the tickets carry can't have changed.
+    ``moved`` is false where what the tickets carry can't have changed, ``of_floor`` true where nothing has but what the
+    warehouse has in its hands.
     """
     papers: list[str] = []
     as_ordered = not state.frozen or floor.as_ordered(state)
     if not as_ordered:
         state, papers = floor.reviewed(state, at)
     tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
+    if of_floor and as_ordered and not told_of_floor(state):
+        tells = False  # nothing is to be told of the floor, and nothing was
     told = notices(state, at, answered, as_ordered=as_ordered) if tells or not as_ordered else state.notices
     if moved:
         contents = open_contents(state)
@@ -180,9 +188,6 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
         at = len(frozen)
         paper = paper_of(state, event.ticket, event.edition)
         printed = released_ticket(state, entry.site, entry.lines, entry.paper, paper)
-        if printed not in tickets(state):
-            # An older paper than what was last said: it becomes the ticket's last word, with an edition of its own.
-            printed = replaced(printed, edition=state.edition + 1)
         named = {line.offer: line.gift for line in printed.gift_lines}
         frozen.append(
             Frozen(event.ticket, entry.site, entry.lines, entry.paper, printed, printed=named, since=event.at)
@@ -198,14 +203,17 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
     moved = len(frozen) > known or event.happened in floor.LEAVING  # packing moves nothing off a paper or onto one
-    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order), moved=moved)
+    said = _changed(store, state, entry.at, *subjects, ("ticket", entry.order), moved=moved, of_floor=True)
     return [*said, ("notices", entry.order, "" if _moved(store, state) else event.event)]
 
 
 def _moved(store: Store, before: OrderState) -> bool:
     """Whether a notice was opened or closed, or is about more or less, since the state before."""
+    after = _known(store, before.order.order).notices
+    if after is before.notices:
+        return False
     known = {id_: old.amount for id_, old in before.notices.items()}
-    return any(known.get(id_) != new.amount for id_, new in _known(store, before.order.order).notices.items())
+    return any(known.get(id_) != new.amount for id_, new in after.items())
 
 
 def _overdue(store: Store, entry: Overdue) -> list[Subject]:

@@ -279,6 +279,14 @@ def _signals(answer: Decision) -> Iterator[tuple[NoticeKind, int, str]]:
         yield "unearned_gifts", unearned, f"{text}and kept it. A person looks at it; nothing is refused for it."
 
 
+def told_of_floor(state: OrderState) -> bool:
+    """Whether a notice of the floor is open."""
+    return any(known.amount and known.kind in _OF_FLOOR for known in state.notices.values())
+
+
+_OF_FLOOR = frozenset({"intercept", "put_back_overdue", "over_gift", "clawback_advice"})
+
+
 def _of_floor(state: OrderState, at: Instant) -> dict[str, Notice]:
     """What the warehouse should stop, has not said to have stopped, or has sent although it was not earned."""
     told = []

@@ -146,7 +146,8 @@ def released_ticket(
 ) -> PickTicket:
     """The open ticket of a site as it went to the floor, as far as the order still knows its lines and gifts.
 
-    ``paper`` names the gifts, which may have changed since it was printed.
+    ``paper`` names the gifts, which may have changed since it was printed. If it is an older one than what was last
+    said, it becomes the ticket's last word, with an edition of its own.
     """
     known = {str(line.number): line for line in state.order.lines}
     carried = [
@@ -156,7 +157,18 @@ def released_ticket(
         offer: paper.named.get(offer) or _gift_named(state.wishes[offer]) for offer in gifts if offer in state.wishes
     }
     units = {offer: units for offer, units in gifts.items() if named.get(offer) in state.gifts}
-    return _ticket(state, site, _number(state, site), Content(carried, units), told(state), named)
+    content, number = Content(carried, units), _number(state, site)
+    printed = _ticket(state, site, number, content, told(state), named)
+    if _is_last_said(state, site, number, content, named):
+        return printed
+    return replaced(printed, edition=state.edition + 1)
+
+
+def _is_last_said(state: OrderState, site: str, number: int, content: Content, named: dict[str, str]) -> bool:
+    """Whether the open ticket of a site carries just this, under these names."""
+    if state.opened.get(site) != number or open_contents(state).get(site) != content:
+        return False
+    return all(named[offer] == _gift_named(state.wishes[offer]) for offer in content.gifts)
 
 
 def _gift_named(wish: Wish) -> str:
