@@ -13,6 +13,7 @@ from typing import Any, Protocol, TypeVar
 from makeweight.adapters.documents.publishing import Published
 from makeweight.adapters.telemetry.logs import logger
 from makeweight.planning.changing import Change
+from makeweight.planning.moving import MovePreview, StockMove
 from makeweight.planning.previewing import Preview
 
 T = TypeVar("T")
@@ -31,8 +32,14 @@ class Rehearsing(Protocol):
     def preview(self, change: Change) -> Preview:
         """What a change would come to; ``ChangeRefused`` if it can't be made."""
 
+    def preview_move(self, move: StockMove) -> MovePreview:
+        """What a move of stock would come to; ``ChangeRefused`` if it can't be made."""
+
     def publish(self, preview: Preview) -> Published:
         """Publish what was previewed; ``ChangeRefused`` if it can't be."""
+
+    def carry_out(self, preview: MovePreview) -> None:
+        """Hand a move that was previewed to the ledger; ``ChangeRefused`` if it can't be made any more."""
 
     def close(self) -> None:
         """Close what it reads."""
@@ -61,9 +68,17 @@ class Resident:
         """What a change would come to, by all that is logged. ``ChangeRefused`` if it can't be made."""
         return await asyncio.wrap_future(self._put(lambda source: source.preview(change)))
 
+    async def preview_move(self, move: StockMove) -> MovePreview:
+        """What a move of stock would come to, by all that is logged. ``ChangeRefused`` if it can't be made."""
+        return await asyncio.wrap_future(self._put(lambda source: source.preview_move(move)))
+
     async def publish(self, preview: Preview) -> Published:
         """Publish what was previewed. ``ChangeRefused`` if it can't be, ``FileErrors`` if it is no sound revision."""
         return await asyncio.wrap_future(self._put(lambda source: source.publish(preview)))
+
+    async def carry_out(self, preview: MovePreview) -> None:
+        """Hand a move that was previewed to the ledger. ``ChangeRefused`` if it can't be made any more."""
+        await asyncio.wrap_future(self._put(lambda source: source.carry_out(preview)))
 
     def keep_up(self) -> None:
         """Have what is new taken in, so that the next preview is quick; nothing if that is going on already."""
