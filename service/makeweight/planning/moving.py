@@ -78,8 +78,8 @@ def check_free(move: StockMove | Transfer, difference: Difference) -> None:
         text = f"no {move.gift} was ever put at {move.site} for {move.offer}{nearest(place, places)}"
         raise ChangeRefused(f"{text}; gifts and sites that it has: {', '.join(places) or 'none'}")
     if places[place] < move.units:
-        text = f"{places[place]} of {move.gift} are free for {move.offer} at {move.site}"
-        raise ChangeRefused(f"{text}, and {move.units} are asked for")
+        text = f"{places[place]:,} of {move.gift} are free for {move.offer} at {move.site}"
+        raise ChangeRefused(f"{text}, and {move.units:,} are asked for")
 
 
 def left(preview: MovePreview, offer: Callable[[str], str] = str) -> list[str]:

@@ -105,7 +105,7 @@ def open_to_change(book: Book, now: Instant, picture: Picture, sites: Iterable[s
     for campaign in campaigns:
         for offer in campaign.offers:
             if offer.kind in ("gift", "benefit"):
-                places, over = places_of(picture, offer.key), now >= offer.window.end
+                places, over = places_of(picture, campaign, offer.key), now >= offer.window.end
                 takers = {
                     other.key: one.title
                     for one in campaigns
@@ -117,14 +117,13 @@ def open_to_change(book: Book, now: Instant, picture: Picture, sites: Iterable[s
     return [one for one in found if one.kinds]
 
 
-def places_of(picture: Picture, offer: str) -> dict[str, Place]:
-    """Where an offer has free units, by gift/site."""
+def places_of(picture: Picture, campaign: Campaign, offer: str) -> dict[str, Place]:
+    """Where an offer has free units, by gift/site, most of them first."""
+    stock = (place.balance for one in picture.offers if one.key == offer for place in one.stock if place.balance.free)
+    titles = {name: gift.title for name, gift in campaign.gifts.items()}
     return {
-        f"{b.gift}/{b.site}": Place(b.gift, place.title, b.site, b.free, b.transferred_out)
-        for one in picture.offers
-        if one.key == offer
-        for place in one.stock
-        if (b := place.balance).free
+        f"{b.gift}/{b.site}": Place(b.gift, titles.get(b.gift, b.gift), b.site, b.free, b.transferred_out)
+        for b in sorted(stock, key=lambda b: -b.free)
     }
 
 
@@ -200,13 +199,14 @@ def fields(one: Asked) -> dict[str, str]:
 def _moving(one: Asked) -> dict[str, str]:
     """The parts that ask which units go where."""
     places = [
-        (key, f"{place.title} at {place.site}: {words.number(place.free)} free") for key, place in one.places.items()
+        (key, f"{place.title} ({place.gift}) at {place.site}: {words.number(place.free)} free")
+        for key, place in one.places.items()
     ]
-    takers = _options([("", "This one as before")])
+    takers = _options([("", "The same offer")])
     for title in dict.fromkeys(one.takers.values()):
         offers = [(key, words.name(key)) for key, of in one.takers.items() if of == title]
         takers += f'<optgroup label="{escape(title)}">{_options(offers)}</optgroup>'
-    sites = _options([("", "The same as before"), *((site, site) for site in one.sites)])
+    sites = _options([("", "The same site"), *((site, site) for site in one.sites)])
     return {
         "place": _select("place", "What, from where", _options(places)),
         "units": '<label for="units">How many</label><input id="units" name="units" inputmode="numeric" '

@@ -73,7 +73,10 @@ class ChangesPage:
         keep_up(self._pulse.now)
 
     async def _fill(self, content: ui.element, offer: str, view: View, done: str = "") -> None:
-        """Show the form of an offer as its latest revision has it, and the revisions that there are."""
+        """Show the form of an offer as its latest revision has it, and the revisions that there are.
+
+        ``done`` is HTML of what has been done.
+        """
         book = await asyncio.to_thread(self._reader.book)
         if content.is_deleted:
             return
@@ -81,8 +84,8 @@ class ChangesPage:
         offers = asking.open_to_change(book, now, view.picture, sites)
         chosen = next((one for one in offers if one.offer.key == offer), None)
 
-        async def finished(said: str) -> None:
-            await self._fill(content, offer, self._pulse.now.view or view, said)
+        async def finished(html: str) -> None:
+            await self._fill(content, offer, self._pulse.now.view or view, html)
 
         content.clear()
         with content:
@@ -93,7 +96,7 @@ class ChangesPage:
                 "intro",
             )
             if done:
-                raw(f'<p id="done" class="done" role="status" tabindex="-1">{escape(done)}</p>')
+                raw(done)
                 _ = ui.context.client.run_javascript("document.getElementById('done').focus()")
             if offers:
                 raw(asking.chooser(offers, offer))
@@ -130,7 +133,7 @@ async def _until(seen: Callable[[], Awaitable[bool]]) -> bool:
 
 
 class Until(NamedTuple):
-    """How a form waits for what it has published or moved to be seen, and shows the page anew with a sentence."""
+    """How a form waits for what it has published or moved to be seen, and shows the page anew with it."""
 
     published: Callable[[Published], Awaitable[bool]]
     moved: Callable[[StockMove, int], Awaitable[bool]]
@@ -294,7 +297,7 @@ class Form:
     async def _published(self, told: Published) -> str:
         await self._until.published(told)
         since = asking.moment(Instant.fromisoformat(told.effective_at), self._one.offer.zone)
-        return f"{told.campaign} revision {told.revision} is published, in force from {since}."
+        return previews.done(f"{told.campaign} revision {told.revision} is published, in force from {since}.")
 
     async def _move(self, move: StockMove, preview: MovePreview) -> Awaitable[str]:
         await self._changing.resident.carry_out(preview)
@@ -303,7 +306,9 @@ class Form:
 
     async def _moved(self, move: StockMove, name: str) -> str:
         taken = await self._until.moved(move, self._one.places[f"{move.gift}/{move.site}"].sent)
-        return previews.handed(move, name, self._changing.reached, taken=taken)
+        said = "Moved" if taken else "Handed to the ledger, which has not taken it up yet"
+        there = "" if move.to_site == move.site else previews.arrival(move, name, self._changing.reached)
+        return previews.done(f"{said}: {previews.moved(move)}.", there)
 
     # --- what went wrong
 

@@ -60,7 +60,7 @@ def of_move(move: StockMove, preview: MovePreview, reached: Sequence[str]) -> Sh
         told_of_move(preview),
         True,
         "Move",
-        f"Move them? {heading}. {move.by}: {move.why}",
+        f"Move {heading}? {move.by}: {move.why}",
         "It is not taken back, only followed by another move.",
         "Yes, move them",
         command_of_move(move, reached),
@@ -93,12 +93,16 @@ def told(offer: Offer, preview: Preview) -> str:
 
 def moved(move: StockMove) -> str:
     """How many of what go from where to where."""
-    place = f"{words.number(move.units)} of {move.gift}"
-    source, target = words.name(move.offer), words.name(move.to_offer)
+    what, source, target = (
+        f"{words.number(move.units)} of {move.gift}",
+        words.name(move.offer),
+        words.name(move.to_offer),
+    )
     if move.to_offer == move.offer:
-        return f"{source}: {place} from {move.site} to {move.to_site}"
-    to = f"to {target} at {move.to_site}" if move.to_site != move.site else f"to {target}"
-    return f"{source}: {place} at {move.site} {to}"
+        return f"{what} for {source}, from {move.site} to {move.to_site}"
+    if move.to_site == move.site:
+        return f"{what} at {move.site}, from {source} to {target}"
+    return f"{what}, from {source} at {move.site} to {target} at {move.to_site}"
 
 
 def told_of_move(preview: MovePreview) -> str:
@@ -153,14 +157,15 @@ def command_of_move(move: StockMove, reached: Sequence[str]) -> str:
     return shlex.join([*parts, "--why", move.why, "--by", move.by, *reached])
 
 
-def handed(move: StockMove, name: str, reached: Sequence[str], *, taken: bool) -> str:
-    """What became of a move that was handed to the ledger by a name, and what is still to be said of it."""
-    state = "is done" if taken else "is handed to the ledger, which has not taken it up yet"
-    parts = [f"{moved(move)}: {state}."]
-    if move.to_site != move.site:
-        line = shlex.join(["makeweight", "stock", "arrived", move.to_offer, name, str(move.units), *reached])
-        parts.append(f"Once they are there, say so: {line}")
-    return " ".join(parts)
+def arrival(move: StockMove, name: str, reached: Sequence[str]) -> str:
+    """The command that says that what was sent to another site is there, ready for a shell."""
+    return shlex.join(["makeweight", "stock", "arrived", move.to_offer, name, str(move.units), *reached])
+
+
+def done(said: str, line: str = "") -> str:
+    """What has been done, and the command by which what follows is said, if any."""
+    follows = f'<p>Once they are there:</p><code class="command">{escape(line)}</code>' if line else ""
+    return f'<div id="done" class="done" role="status" tabindex="-1"><p>{escape(said)}</p>{follows}</div>'
 
 
 def revisions(campaigns: Iterable[Campaign]) -> str:
