@@ -169,7 +169,7 @@ def test_what_is_moved_serves_who_is_owed(desk, opened, keep):
     (sent,) = [e.command for e in log if isinstance(e, Booked) and isinstance(e.command, Transfer)]
     assert (sent.units, sent.to_offer, sent.by, sent.why) == (3, ROLL, *SAID)
     expect(page.get_by_label("What, from where").locator("option")).to_have_text(
-        ["Canvas brush roll (BRUSH-ROLL) at main: 2 free"]
+        ["2 free at main: Canvas brush roll (BRUSH-ROLL)"]
     )
     keep(page, "moves-done-dark")
     usable(page)
@@ -192,16 +192,17 @@ def test_what_was_taken_meanwhile_is_not_moved(desk, opened):
 
 
 def test_what_goes_to_another_site_is_free_once_it_is_there(desk, opened, keep, tmp_path):
-    """The page names the command that says so; where no service runs it says that the ledger has yet to take it up."""
+    """The page names the command that says so; with no service running it says that nothing is carried out yet."""
     shop, board = desk
-    page = settled(opened(f"/changes?offer={NOTEBOOK}", address=board.address))
+    page = settled(opened(f"/changes?offer={NOTEBOOK}", width=400, height=900, address=board.address))
     ((before, _),) = stands(shop, NOTEBOOK, "NOTEBOOK-A5", "annex")
     asked(page, "2", site="annex")
     previewed(page).get_by_role("button", name="Move").click()
     page.get_by_role("button", name="Yes, move them").click()
-    done = page.get_by_role("status").filter(has_text="which has not taken it up yet")
+    done = page.get_by_role("status").filter(has_text="which has not carried it out yet")
     expect(done).to_be_focused(timeout=15_000)
-    keep(page, "moves-handed-light")
+    keep(page, "moves-handed-400")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 400
     usable(page)
     shop.service.take_up()
     assert stands(shop, NOTEBOOK, "NOTEBOOK-A5", "annex")[0][0] == before

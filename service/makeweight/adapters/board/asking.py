@@ -56,7 +56,7 @@ class Asked:
     """An offer that may be changed, in the latest revision of its campaign.
 
     ``places`` are where it has free units, ``takers`` the other offers that they may go to, ``sites`` all that there
-    are. Of an offer that is ``over`` only the stock is of use.
+    are. Of an offer that is ``over`` only the stock is of use, to others.
     """
 
     campaign: Campaign
@@ -72,7 +72,7 @@ class Asked:
         found: list[Asking] = [] if self.over else ["resume" if self.offer.paused else "pause", "end", "cap"]
         if self.gifts and not self.over:
             found.append("swap")
-        if self.places and (self.takers or len(self.sites) > 1):
+        if self.places and (self.takers or (len(self.sites) > 1 and not self.over)):
             found.append("move")
         return found
 
@@ -199,7 +199,7 @@ def fields(one: Asked) -> dict[str, str]:
 def _moving(one: Asked) -> dict[str, str]:
     """The parts that ask which units go where."""
     places = [
-        (key, f"{place.title} ({place.gift}) at {place.site}: {words.number(place.free)} free")
+        (key, f"{words.number(place.free)} free at {place.site}: {place.title} ({place.gift})")
         for key, place in one.places.items()
     ]
     takers = _options([("", "The same offer")])

@@ -306,7 +306,7 @@ class Form:
 
     async def _moved(self, move: StockMove, name: str) -> str:
         taken = await self._until.moved(move, self._one.places[f"{move.gift}/{move.site}"].sent)
-        said = "Moved" if taken else "Handed to the ledger, which has not taken it up yet"
+        said = "Moved" if taken else "Handed to the ledger, which has not carried it out yet"
         there = "" if move.to_site == move.site else previews.arrival(move, name, self._changing.reached)
         return previews.done(f"{said}: {previews.moved(move)}.", there)
 
