@@ -26,6 +26,7 @@ from makeweight.cli.console import REFUSED, USAGE
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.events import ORDER_TYPE
 from makeweight.domain.claims import Redress
+from makeweight.domain.values import replaced
 from makeweight.planning.changing import Change, ChangeRefused, Correction
 from makeweight.planning.differing import OrderChange
 from makeweight.planning.moving import StockMove
@@ -369,6 +370,12 @@ def test_a_move_is_carried_out_as_it_was_previewed(shop):
         assert (balances(shop)["week/tin"].free, balances(shop)["week/mug"].free) == (2, 3)
         with pytest.raises(ChangeRefused, match="2 of TIN are free for week/tin at main, and 3 are asked for"):
             changes.carry_out(second)
+        third = changes.preview_move(replaced(move, units=2))
+        only_tins = PAGE.replace("campaign: week\n", "campaign: week\nrevision: 2\n").rpartition("  - {offer: mug")[0]
+        (shop / "week.yaml").write_text(only_tins)
+        publish_files(Settings(state=shop / "state"), [shop / "week.yaml"], None)
+        with pytest.raises(ChangeRefused, match="week/mug gives no gift"):
+            changes.carry_out(third)
     send(shop, placed(9, 23, 1000))
     assert balances(shop)["week/tin"].free == 2
 

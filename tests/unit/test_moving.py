@@ -79,7 +79,7 @@ def asked(offer="week/tin", now=NOW, sites=(), book=BOOK):
 def checked(move):
     """Checks what can be known of a move without the stock."""
     check_said(move)
-    check_known(move, BOOK)
+    check_known(move.transfer("move-1", NOW), BOOK)
 
 
 @pytest.mark.parametrize(
@@ -124,9 +124,10 @@ def test_what_can_be_asked():
 )
 def test_no_more_goes_than_is_free(members, text):
     """All that is free may go; what never lay there is told with what does."""
-    check_free(replaced(MOVE, units=7), told().difference)
+    preview = told()
+    check_free(replaced(preview.transfer, units=7), preview.difference)
     with pytest.raises(ChangeRefused) as refused:
-        check_free(replaced(MOVE, **members), told().difference)
+        check_free(replaced(preview.transfer, **members), preview.difference)
     assert text in str(refused.value)
 
 

@@ -26,11 +26,11 @@ from makeweight.contracts.codec import dumps, parse_object
 from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign
-from makeweight.domain.claims import Redress
+from makeweight.domain.claims import Redress, Transfer
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, against, correct, revise
-from makeweight.planning.differing import OrderChange, replaced_by
+from makeweight.planning.differing import Difference, OrderChange, replaced_by
 from makeweight.planning.moving import MovePreview, StockMove, check_free, check_known, check_said, named
 from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
@@ -106,7 +106,7 @@ class Changes:
         """Hand a move that was previewed to the ledger; ``ChangeRefused`` if it can't be made any more."""
         self.keep_up()
         transfer = preview.transfer
-        check_free(transfer, self._rehearsal.moved(transfer, self._clock()))
+        _ = _checked(self._rehearsal, transfer, self._clock())
         if self._on_kafka:
             hand_to_ledger_distributed(self._settings, transfer, self._clock)
         else:
@@ -212,12 +212,17 @@ def _rehearsed(source: TopicReader, documents: Documents, progress: Progress | N
 
 def _moved(rehearsal: Rehearsal, move: StockMove, now: Instant) -> MovePreview:
     check_said(move)
-    check_known(move, rehearsal.book)
     # The id is made of the wall's clock: a board's own may stand still, and ids must differ.
     transfer = move.transfer(named("move", wall_clock()), now)
+    return MovePreview(transfer, _checked(rehearsal, transfer, now))
+
+
+def _checked(rehearsal: Rehearsal, transfer: Transfer, now: Instant) -> Difference:
+    """What a transfer comes to by all that is known; ``ChangeRefused`` if it can't be made."""
+    check_known(transfer, rehearsal.book)
     difference = rehearsal.moved(transfer, now)
     check_free(transfer, difference)
-    return MovePreview(transfer, difference)
+    return difference
 
 
 def _redresses(owing: Owing, now: Instant) -> list[Redress]:

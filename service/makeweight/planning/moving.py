@@ -53,7 +53,7 @@ def check_said(move: StockMove) -> None:
         raise ChangeRefused(f"{move.units} units are none to move: name 1 or more")
 
 
-def check_known(move: StockMove, book: Book) -> None:
+def check_known(move: Transfer, book: Book) -> None:
     """``ChangeRefused`` if an offer is unknown, or the units could never be given where they are to go."""
     known = {offer.key for campaign in book for offer in campaign.offers}
     for key in (move.offer, move.to_offer):
@@ -70,7 +70,7 @@ def check_known(move: StockMove, book: Book) -> None:
         raise ChangeRefused(f"{text}; {move.to_offer} could not give it")
 
 
-def check_free(move: StockMove | Transfer, difference: Difference) -> None:
+def check_free(move: Transfer, difference: Difference) -> None:
     """``ChangeRefused`` if fewer units are free than are to go, by what the offer has without the move."""
     places = next(one.before.free_units for one in difference.offers if one.offer == move.offer)
     place = f"{move.gift}/{move.site}"

@@ -1,4 +1,4 @@
-"""The form that asks what is to become of an offer, and what was written into it."""
+"""The form that asks what is to become of an offer or its stock, and what was written into it."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence

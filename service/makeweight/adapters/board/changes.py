@@ -1,6 +1,6 @@
-"""The page on which an offer is changed: a form, what it would come to, and publishing it where that is allowed.
+"""The page on which an offer is changed or its stock moved: a form, what that would come to, and doing it if allowed.
 
-Nothing is published without a preview, and nothing but what the preview was of, whatever the form says by then.
+Nothing is done without a preview, and nothing but what the preview was of, whatever the form says by then.
 """
 
 import asyncio
@@ -32,7 +32,6 @@ _SLOW_SECONDS = 0.4  # a preview that takes longer says how far it is
 _SEEN_SECONDS, _SEEN_TRIES = 0.25, 20  # until what was published is in a copy of topics too
 _SUBMIT = "(event) => { event.preventDefault(); emit(Object.fromEntries(new FormData(event.target))) }"
 _TOUCHED = "() => { if (document.querySelector('.preview:is(.fresh, .asked)')) emit() }"
-
 
 T = TypeVar("T")
 Do = Callable[[], Awaitable[Awaitable[str]]]  # carries out a preview, and gives what waits until that is seen

@@ -1,4 +1,4 @@
-"""What a page says of a change: its preview, the command that publishes it, and the revisions that there are."""
+"""What a page says of a change or a move: its preview, the command that does it, and the revisions that there are."""
 
 import shlex
 from collections.abc import Iterable, Sequence

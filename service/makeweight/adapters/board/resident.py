@@ -1,6 +1,7 @@
-"""Previews and publishes changes in a thread of its own, with the orders so far kept in memory for the next preview.
+"""Previews changes and moves of stock, and carries them out, in a thread of its own.
 
-Nothing is read before somebody opens the page: whoever only watches pays nothing for it.
+The orders so far are kept in memory for the next preview. Nothing is read before somebody opens the page: whoever only
+watches pays nothing for it.
 """
 
 import asyncio
