@@ -166,7 +166,8 @@ def test_what_is_published_is_in_force(desk, opened, keep):
     assert shop.service.reader.book().get("winter-studio", 2) is None
     shown.get_by_role("button", name="Publish").click()
     shown.get_by_role("button", name="Yes, publish it").click()
-    done = page.get_by_text("winter-studio revision 2 is published, in force from Tue 24 Nov 2026")
+    text = "winter-studio revision 2 is published, in force from Tue 24 Nov 2026"
+    done = page.get_by_role("status").filter(has_text=text)
     expect(done).to_be_focused()
     revision = page.get_by_role("row", name=re.compile("^Winter Studio"))
     expect(revision).to_have_text(re.compile("2Tue 24 Nov 2026 .*M. Byrnethe bin is empty"))

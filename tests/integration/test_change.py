@@ -26,8 +26,10 @@ from makeweight.cli.console import REFUSED, USAGE
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.events import ORDER_TYPE
 from makeweight.domain.claims import Redress
+from makeweight.domain.values import replaced
 from makeweight.planning.changing import Change, ChangeRefused, Correction
 from makeweight.planning.differing import OrderChange
+from makeweight.planning.moving import StockMove
 from makeweight.settings import Settings
 from tests.integration.test_cli import run, taken
 from tests.integration.test_http import order
@@ -334,6 +336,7 @@ def test_a_move_of_stock_is_told_beforehand(tmp_path):
     told = run(tmp_path, *words, "--preview")
     assert told.exit_code == 0, told.stderr
     assert "served by it: O3 of week/mug\nnothing is done" in told.stdout
+    assert "left at main for week/tin: 2 of TIN, 5 before" in told.stdout
     assert "5 → 2" in told.stdout
     assert run(tmp_path, *words).exit_code == 0
     send(tmp_path, placed(8, 23, 1000))
@@ -342,8 +345,39 @@ def test_a_move_of_stock_is_told_beforehand(tmp_path):
     assert (after["week/mug"].reserved, after["week/mug"].free) == (1, 2)
     refused = run(tmp_path, *words)
     assert (refused.exit_code, "2 of TIN are free for week/tin at main" in refused.stderr) == (REFUSED, True)
-    nowhere = run(tmp_path, "change", "move", "week/tin", "TIN", "main", "1", *SAID)
-    assert (nowhere.exit_code, "that is where they are" in nowhere.stderr) == (USAGE, True)
+    for words, code, text in (
+        (("week/tin", "TIN", "main", "1"), USAGE, "that is where they are"),
+        (("week/tin", "TIN", "main", "1", "--to-offer", "week/mugs"), REFUSED, "did you mean 'week/mug'?"),
+        (("week/tin", "TIM", "main", "1", "--to-site", "south"), REFUSED, "gifts and sites that it has: TIN/main"),
+        (("week/tin", "TIN", "south", "1", "--to-site", "main"), REFUSED, "no TIN was ever put at south for week/tin"),
+    ):
+        done = run(tmp_path, "change", "move", *words, *SAID)
+        assert (done.exit_code, text in done.stderr) == (code, True), done.stderr
+
+
+def test_a_move_is_carried_out_as_it_was_previewed(shop):
+    """What is handed over is what was told, and counts once however often; what is gone by then is refused."""
+    settings, move = (
+        Settings(state=shop / "state"),
+        StockMove("week/tin", "TIN", "main", 3, "week/mug", "main", "A", "x"),
+    )
+    with closing(Changes(settings, lambda: PUBLISHED)) as changes:
+        first, second = changes.preview_move(move), changes.preview_move(move)
+        assert first.transfer.id != second.transfer.id  # though the clock stands still
+        changes.carry_out(first)
+        changes.carry_out(first)
+        send(shop, placed(8, 23, 1000))
+        assert (balances(shop)["week/tin"].free, balances(shop)["week/mug"].free) == (2, 3)
+        with pytest.raises(ChangeRefused, match="2 of TIN are free for week/tin at main, and 3 are asked for"):
+            changes.carry_out(second)
+        third = changes.preview_move(replaced(move, units=2))
+        only_tins = PAGE.replace("campaign: week\n", "campaign: week\nrevision: 2\n").rpartition("  - {offer: mug")[0]
+        (shop / "week.yaml").write_text(only_tins)
+        publish_files(Settings(state=shop / "state"), [shop / "week.yaml"], None)
+        with pytest.raises(ChangeRefused, match="week/mug gives no gift"):
+            changes.carry_out(third)
+    send(shop, placed(9, 23, 1000))
+    assert balances(shop)["week/tin"].free == 2
 
 
 def balances(folder):

@@ -37,17 +37,19 @@ from makeweight.adapters.local.rerun import recorded, rerun
 from makeweight.adapters.local.watching import Watching
 from makeweight.adapters.local.wave import Wave
 from makeweight.bootstrap import publish_files
-from makeweight.bootstrap.changing import Changes, preview_distributed
+from makeweight.bootstrap.changing import Changes, preview_distributed, preview_move_distributed
 from makeweight.bootstrap.closing import close_campaign, close_distributed
 from makeweight.bootstrap.kafka import administration
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
+from makeweight.contracts.commands import read_command
 from makeweight.domain.claims import Claim
 from makeweight.domain.entries import Settled
 from makeweight.domain.stock import Account, Move
 from makeweight.domain.values import replaced
 from makeweight.planning.changing import Change
 from makeweight.planning.ending import plain_differences
+from makeweight.planning.moving import StockMove
 from makeweight.settings import Settings
 from tests.support.board import Board
 from tests.support.broker import Broker
@@ -433,6 +435,19 @@ def test_a_board_on_kafka(played, directory, tmp_path):
             board.close()
     assert told[0] == told[1]
     assert any(name.startswith("makeweight_units_left{") for name in told[0]), told[0]
+
+
+def test_a_move_from_the_copy(played, directory):
+    """What a move of stock would come to is told from the copy as from the topics; it goes to the topic of commands."""
+    settings = played[0].settings
+    move = StockMove("winter-studio/notebook", "NOTEBOOK-A5", "main", 2, "winter-studio/notebook", "annex", "A", "x")
+    with closing(Changes(settings, lambda: EVENING, directory)) as changes:
+        told = changes.preview_move(move)
+        assert told.difference == preview_move_distributed(settings, move, lambda: EVENING).difference
+        assert sum(one.before.free_units != one.after.free_units for one in told.difference.offers) == 1
+        changes.carry_out(told)
+    bodies = [read_command(r.value) for r in played[0].reading().records("ledger-commands") if b'"transfer"' in r.value]
+    assert bodies == [told.transfer]
 
 
 def test_a_change_from_the_copy(played, directory):

@@ -18,8 +18,9 @@ from makeweight.adapters.local.database import connect
 from makeweight.adapters.local.inputs import Logs, of_entries, take
 from makeweight.adapters.local.publishing import hand_to_desk, publish
 from makeweight.adapters.local.rehearsing import Rehearsal
-from makeweight.bootstrap import tune_collector, wall_clock
+from makeweight.bootstrap import hand_to_ledger, tune_collector, wall_clock
 from makeweight.bootstrap.kafka import administration, broker_of
+from makeweight.bootstrap.kafka import hand_to_ledger as hand_to_ledger_distributed
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps, parse_object
 from makeweight.contracts.problems import nearest
@@ -30,6 +31,7 @@ from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Correction, Revision, against, correct, revise
 from makeweight.planning.differing import Difference, OrderChange, replaced_by
+from makeweight.planning.moving import MovePreview, StockMove, check_free, check_known, check_said, named
 from makeweight.planning.previewing import Preview, Reviser
 from makeweight.settings import Settings
 
@@ -92,10 +94,23 @@ class Changes:
         self.keep_up()
         return _previewed(self._rehearsal, revision, again)
 
-    def preview_move(self, transfer: Transfer) -> Difference:
-        """What would come of a move of stock now: who is served by it, and what is left where."""
+    def preview_move(self, move: StockMove) -> MovePreview:
+        """What would come of a move of stock now: who is served by it, and what is left where.
+
+        ``ChangeRefused`` if it can't be made.
+        """
         self.keep_up()
-        return self._rehearsal.moved(transfer, self._clock())
+        return _moved(self._rehearsal, move, self._clock())
+
+    def carry_out(self, preview: MovePreview) -> None:
+        """Hand a move that was previewed to the ledger; ``ChangeRefused`` if it can't be made any more."""
+        self.keep_up()
+        transfer = preview.transfer
+        _ = _checked(self._rehearsal, transfer, self._clock())
+        if self._on_kafka:
+            hand_to_ledger_distributed(self._settings, transfer, self._clock)
+        else:
+            hand_to_ledger(self._settings, transfer, self._clock)
 
     def publish(self, preview: Preview) -> Published:
         """Publish what was previewed; ``ChangeRefused`` if it is refused, or others have published meanwhile."""
@@ -154,11 +169,11 @@ def owing_distributed(
 
 
 def preview_move_distributed(
-    settings: Settings, transfer: Transfer, clock: Clock = wall_clock, progress: Progress | None = None
-) -> Difference:
+    settings: Settings, move: StockMove, clock: Clock = wall_clock, progress: Progress | None = None
+) -> MovePreview:
     """What would come of a move of stock now on the distributed service, read from its topics."""
     with _topics(settings) as (source, documents):
-        return _rehearsed(source, documents, progress).moved(transfer, clock())
+        return _moved(_rehearsed(source, documents, progress), move, clock())
 
 
 def redress_distributed(settings: Settings, owing: Owing, clock: Clock = wall_clock) -> int:
@@ -193,6 +208,21 @@ def _rehearsed(source: TopicReader, documents: Documents, progress: Progress | N
     take(rehearsal, *of_entries(desk, ledger))
     tune_collector()
     return rehearsal
+
+
+def _moved(rehearsal: Rehearsal, move: StockMove, now: Instant) -> MovePreview:
+    check_said(move)
+    # The id is made of the wall's clock: a board's own may stand still, and ids must differ.
+    transfer = move.transfer(named("move", wall_clock()), now)
+    return MovePreview(transfer, _checked(rehearsal, transfer, now))
+
+
+def _checked(rehearsal: Rehearsal, transfer: Transfer, now: Instant) -> Difference:
+    """What a transfer comes to by all that is known; ``ChangeRefused`` if it can't be made."""
+    check_known(transfer, rehearsal.book)
+    difference = rehearsal.moved(transfer, now)
+    check_free(transfer, difference)
+    return difference
 
 
 def _redresses(owing: Owing, now: Instant) -> list[Redress]:

@@ -23,11 +23,11 @@ from makeweight.bootstrap.changing import (
 )
 from makeweight.cli.console import REFUSED, err, fail, instant, out, progress, say_json
 from makeweight.cli.reach import Kafka, Reached, State, reaching
-from makeweight.cli.stock import hand, stamped
-from makeweight.domain.claims import Transfer
+from makeweight.cli.stock import hand
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused, Correction
 from makeweight.planning.differing import Difference, Figures, OrderChange
+from makeweight.planning.moving import StockMove, check_said, left, served
 from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
 
 HELP = """Change an offer of a running service: published as its campaign's next revision, with who says so and why.
@@ -329,28 +329,29 @@ def move(
     kafka: Kafka = None,
 ) -> None:
     """Free units go to another offer or site."""
-    stamp = stamped("move", None, None, by, why)
-    asked = Transfer(stamp.id, offer, gift, site, units, to_offer or offer, to_site or site, *stamp[1:])
-    if (asked.to_offer, asked.to_site) == (offer, site):
-        raise fail("that is where they are: name another offer (--to-offer), another site (--to-site), or both")
+    asked = StockMove(offer, gift, site, units, to_offer or offer, to_site or site, by, why)
+    try:
+        check_said(asked)  # before the day is read
+    except ChangeRefused as error:
+        raise fail(str(error)) from None
     tune_collector()
     with reaching(state, kafka) as reached:
-        if reached.on_kafka:
-            with progress("entries read") as told:
-                found = preview_move_distributed(reached.settings, asked, progress=told)
-        else:
-            with closing(Changes(reached.settings)) as changes:
-                found = changes.preview_move(asked)
-    free = next(one.before.free_units for one in found.offers if one.offer == offer).get(f"{gift}/{site}", 0)
-    if free < units:
-        raise fail(f"{free} of {gift} are free for {offer} at {site}, and {units} are asked for", REFUSED)
-    out.print(_table(found))
-    for one in found.orders:
-        out.print(f"served by it: {one.order} of {one.offer}", markup=False)
+        try:
+            if reached.on_kafka:
+                with progress("entries read") as told:
+                    found = preview_move_distributed(reached.settings, asked, progress=told)
+            else:
+                with closing(Changes(reached.settings)) as changes:
+                    found = changes.preview_move(asked)
+        except ChangeRefused as error:
+            raise fail(f"{error}; {reached.where}", REFUSED) from None
+    out.print(_table(found.difference))
+    for line in (*left(found), *served(found)):
+        out.print(line, markup=False)
     if preview:
         out.print("nothing is done", markup=False)
     else:
-        hand(asked, state, kafka)
+        hand(found.transfer, state, kafka)
 
 
 def _name_owed(owed: list[OrderChange]) -> None:

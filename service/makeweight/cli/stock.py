@@ -14,6 +14,7 @@ from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.contracts.problems import WireError
 from makeweight.domain.claims import Arrival, Count, Damage, StockCommand, TakenDown, Transfer
 from makeweight.domain.moments import Instant
+from makeweight.planning.moving import named
 
 HELP = """Say what became of gift stock: counted, damaged, sent elsewhere, arrived; or that an announcement is gone.
 
@@ -72,7 +73,7 @@ class Stamp(NamedTuple):
 def stamped(kind: str, name: str | None, at: str | None, by: str, why: str) -> Stamp:
     """What is said of stock, by an id of its own unless one is given, and now unless it is said when."""
     when = bootstrap.wall_clock() if at is None else instant("--at", at)
-    return Stamp(name or f"{kind}-{when:%Y%m%dT%H%M%S.%f%z}", when, by, why)
+    return Stamp(name or named(kind, when), when, by, why)
 
 
 def hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:

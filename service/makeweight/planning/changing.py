@@ -107,7 +107,7 @@ def revise(document: Document, change: Change, now: Instant) -> Revision:
         raise ChangeRefused(f"{text}; it has {', '.join(known)}")
     if offer.kind in ("price", "reduction"):
         raise ChangeRefused(f"{offer.key} is a price, and gives nothing; publish a revision with another price")
-    _signed(change.by, change.why)
+    signed(change.by, change.why)
     first = soonest(now)
     at = first if change.at is None else change.at.astimezone(UTC)
     if at.microsecond:
@@ -123,12 +123,13 @@ def revise(document: Document, change: Change, now: Instant) -> Revision:
 def correct(latest: Document, correction: Correction, now: Instant) -> Revision:
     """The revision that a correction makes after the latest document. ``ChangeRefused`` if it can't be made."""
     before, new = read_campaign(latest), deepcopy(dict(correction.document))
-    _signed(correction.by, correction.why)
+    signed(correction.by, correction.why)
     new |= {"revision": before.revision + 1, "published_by": correction.by, "why": correction.why}
     return _revision(new, before, correction.since.astimezone(UTC), soonest(now))
 
 
-def _signed(by: str, why: str) -> None:
+def signed(by: str, why: str) -> None:
+    """``ChangeRefused`` unless somebody answers for it, and says why."""
     if not by.strip() or not why.strip():
         raise ChangeRefused("a change says who answers for it and why: name both")
 

@@ -1,13 +1,13 @@
-"""The page on which an offer is changed: a form, what it would come to, and publishing it where that is allowed.
+"""The page on which an offer is changed or its stock moved: a form, what that would come to, and doing it if allowed.
 
-Nothing is published without a preview, and nothing but what the preview was of, whatever the form says by then.
+Nothing is done without a preview, and nothing but what the preview was of, whatever the form says by then.
 """
 
 import asyncio
 import json
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from html import escape
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from fastapi import Request
 from nicegui import background_tasks, ui
@@ -16,6 +16,7 @@ from nicegui.events import GenericEventArguments
 from makeweight.adapters.board import asking, previews, words
 from makeweight.adapters.board.asking import Asked, Wrong
 from makeweight.adapters.board.pages import CHANGES, THEME, Page, raw
+from makeweight.adapters.board.previews import Shown
 from makeweight.adapters.board.pulse import Now, Pulse, View
 from makeweight.adapters.board.resident import Resident
 from makeweight.adapters.documents.files import FileErrors
@@ -24,12 +25,16 @@ from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.telemetry.logs import logger
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused
+from makeweight.planning.moving import MovePreview, StockMove
 from makeweight.planning.previewing import Preview
 
 _SLOW_SECONDS = 0.4  # a preview that takes longer says how far it is
 _SEEN_SECONDS, _SEEN_TRIES = 0.25, 20  # until what was published is in a copy of topics too
 _SUBMIT = "(event) => { event.preventDefault(); emit(Object.fromEntries(new FormData(event.target))) }"
 _TOUCHED = "() => { if (document.querySelector('.preview:is(.fresh, .asked)')) emit() }"
+
+T = TypeVar("T")
+Do = Callable[[], Awaitable[Awaitable[str]]]  # carries out a preview, and gives what waits until that is seen
 
 
 class Changing(NamedTuple):
@@ -56,7 +61,7 @@ class ChangesPage:
             content = ui.element("div")
 
         def show(view: View) -> None:
-            _ = background_tasks.create(self._fill(content, offer, view.picture.at))
+            _ = background_tasks.create(self._fill(content, offer, view))
 
         def keep_up(now: Now) -> None:
             if now.view is not None:
@@ -66,53 +71,79 @@ class ChangesPage:
         ui.context.client.on_delete(self._pulse.listen(keep_up))
         keep_up(self._pulse.now)
 
-    async def _fill(self, content: ui.element, offer: str, now: Instant, done: str = "") -> None:
-        """Show the form of an offer as its latest revision has it, and the revisions that there are."""
+    async def _fill(self, content: ui.element, offer: str, view: View, done: str = "") -> None:
+        """Show the form of an offer as its latest revision has it, and the revisions that there are.
+
+        ``done`` is HTML of what has been done.
+        """
         book = await asyncio.to_thread(self._reader.book)
         if content.is_deleted:
             return
-        offers = asking.open_to_change(book, now)
+        now, sites = view.picture.at, {ticket.site for ticket in view.tickets}
+        offers = asking.open_to_change(book, now, view.picture, sites)
         chosen = next((one for one in offers if one.offer.key == offer), None)
 
-        async def published(told: Published, said: str) -> None:
-            await self._until_seen(told)
-            view = self._pulse.now.view
-            await self._fill(content, offer, view.picture.at if view else now, said)
+        async def finished(html: str) -> None:
+            await self._fill(content, offer, self._pulse.now.view or view, html)
 
         content.clear()
         with content:
             raw(
-                "Pause an offer, end it, change its caps or give another gift, and see first what comes of it.",
+                "Pause an offer, end it, change its caps, give another gift or move its stock, and see first what "
+                "comes of it.",
                 "p",
                 "intro",
             )
             if done:
-                raw(f'<p id="done" class="done" role="status" tabindex="-1">{escape(done)}</p>')
+                raw(done)
                 _ = ui.context.client.run_javascript("document.getElementById('done').focus()")
             if offers:
                 raw(asking.chooser(offers, offer))
             else:
                 raw("No offer in force gives anything.", "p")
             if chosen is not None:
-                Form(self._changing, chosen, now, published)
+                Form(self._changing, chosen, now, Until(self._until_published, self._until_moved, finished))
             elif offer:
                 raw(f"No offer in force is called {escape(offer)}; choose one.", "p")
             raw("Latest revisions", "h2")
             raw(previews.revisions(asking.latest(book)))
 
-    async def _until_seen(self, told: Published) -> None:
-        for _ in range(_SEEN_TRIES):
+    async def _until_published(self, told: Published) -> bool:
+        async def seen() -> bool:
             book = await asyncio.to_thread(self._reader.book)
-            if book.get(told.campaign, told.revision) is not None:
-                return
-            await asyncio.sleep(_SEEN_SECONDS)
+            return book.get(told.campaign, told.revision) is not None
+
+        return await _until(seen)
+
+    async def _until_moved(self, move: StockMove, sent: int) -> bool:
+        async def seen() -> bool:
+            view = self._pulse.now.view
+            return view is not None and asking.sent(view.picture, move) >= sent + move.units
+
+        return await _until(seen)
+
+
+async def _until(seen: Callable[[], Awaitable[bool]]) -> bool:
+    for _ in range(_SEEN_TRIES):
+        if await seen():
+            return True
+        await asyncio.sleep(_SEEN_SECONDS)
+    return False
+
+
+class Until(NamedTuple):
+    """How a form waits for what it has published or moved to be seen, and shows the page anew with it."""
+
+    published: Callable[[Published], Awaitable[bool]]
+    moved: Callable[[StockMove, int], Awaitable[bool]]
+    finished: Callable[[str], Awaitable[None]]
 
 
 class Form:
     """The form of one offer with its preview beside it, on one page."""
 
-    def __init__(self, changing: Changing, one: Asked, now: Instant, published: Any) -> None:
-        self._changing, self._one, self._published = changing, one, published
+    def __init__(self, changing: Changing, one: Asked, now: Instant, until: Until) -> None:
+        self._changing, self._one, self._until = changing, one, until
         self._busy, self._stale, self._wrong = False, False, dict[str, ui.html]()
         self._client = ui.context.client
         with ui.element("div").classes("changing"):
@@ -123,7 +154,7 @@ class Form:
                 self._draw()
             self._result = ui.element("section").props('aria-label="Preview"').classes("preview")
         with self._result:
-            then = " before it can be published" if changing.publishes else "; this board publishes none"
+            then = " before it can be made" if changing.publishes else "; this board makes none"
             raw(f"What a change would come to is shown here{then}.", "p", "quiet")
 
     def _draw(self) -> None:
@@ -146,7 +177,7 @@ class Form:
             return
         self._clean()
         try:
-            change = asking.read(event.args if isinstance(event.args, dict) else {}, self._one)
+            asked = asking.read(event.args if isinstance(event.args, dict) else {}, self._one)
         except Wrong as wrong:
             self._wrong[wrong.field].set_content(escape(str(wrong)))
             self._point_at(wrong.field)
@@ -154,11 +185,11 @@ class Form:
         self._busy, self._stale = True, False
         self._result.classes(add="asked", remove="fresh")
         try:
-            preview = await self._waited_for(change)
+            shown, do = await self._previewed(asked)
         except Exception as error:  # noqa: BLE001 - whatever it is, the page says so and keeps the form
             self._refuse(error)
         else:
-            self._show(change, preview)
+            self._show(shown, do)
         finally:
             self._busy = False
             self._result.classes(remove="asked")
@@ -166,32 +197,40 @@ class Form:
         if self._stale:
             self._touched()
 
-    async def _waited_for(self, change: Change) -> Preview:
-        task = asyncio.ensure_future(self._changing.resident.preview(change))
+    async def _previewed(self, asked: Change | StockMove) -> tuple[Shown, Do]:
+        """What is shown of a preview, and what does it."""
+        resident, reached = self._changing.resident, self._changing.reached
+        if isinstance(asked, StockMove):
+            move = await self._waited_for(resident.preview_move(asked))
+            return previews.of_move(asked, move, reached), lambda: self._move(asked, move)
+        change = await self._waited_for(resident.preview(asked))
+        return previews.of_change(asked, change, self._one.offer, reached), lambda: self._publish(asked, change)
+
+    async def _waited_for(self, preview: Coroutine[Any, Any, T]) -> T:
+        task = asyncio.ensure_future(preview)
         while not (await asyncio.wait([task], timeout=_SLOW_SECONDS))[0]:
             read = words.number(self._changing.resident.read)
             self._waits.set_content(f"Reading the orders so far: {read} entries.")
         return task.result()
 
-    def _show(self, change: Change, preview: Preview) -> None:
+    def _show(self, shown: Shown, do: Do) -> None:
         self._result.clear()
         self._result.classes(add="fresh")
         with self._result:
-            raw(escape(previews.title(change, preview)), "h2").props('id="previewed" tabindex="-1"')
-            raw(previews.told(self._one.offer, preview))
+            raw(escape(shown.title), "h2").props('id="previewed" tabindex="-1"')
+            raw(shown.html)
             self._actions = ui.element("div")
         with self._actions:
-            if preview.refused is not None:
+            if not shown.may:
                 pass
             elif self._changing.publishes:
-                self._offer_to_publish(change, preview)
+                self._offer_to_do(shown, do)
             else:
-                self._tell_command(change)
+                self._tell_command(shown.command)
         self._focus("previewed")
 
-    def _tell_command(self, change: Change) -> None:
-        line = previews.command(change, self._changing.reached)
-        raw("This board publishes nothing: it was started without <code>--changes</code>. The command that does:", "p")
+    def _tell_command(self, line: str) -> None:
+        raw("This board changes nothing: it was started without <code>--changes</code>. The command that does:", "p")
         raw(escape(line), "code", "command").props('tabindex="0" role="region" aria-label="Command"')
         copy = raw("Copy", "button").props('type="button"')
         said = raw("", "p", "quiet").props('role="status"')
@@ -209,50 +248,66 @@ class Form:
 
     # --- publishing
 
-    def _offer_to_publish(self, change: Change, preview: Preview) -> None:
-        button = raw("Publish", "button").props('type="button"')
-        button.on("click", lambda: self._ask_once_more(change, preview))
+    def _offer_to_do(self, shown: Shown, do: Do) -> None:
+        button = raw(shown.does, "button").props('type="button"')
+        button.on("click", lambda: self._ask_once_more(shown, do))
 
-    def _ask_once_more(self, change: Change, preview: Preview) -> None:
+    def _ask_once_more(self, shown: Shown, do: Do) -> None:
         if self._busy:
             return
-        name = f"{preview.revision.campaign.campaign} revision {preview.revision.campaign.revision}"
         self._actions.clear()
         with self._actions, ui.element("div").props('role="group" aria-labelledby="sure"').classes("sure"):
-            text = f"Publish {name}? {previews.title(change, preview)}. {change.by}: {change.why}"
-            raw(escape(text), "p").props('id="sure" tabindex="-1"')
-            raw("It is never taken back, only followed by another.", "p", "quiet")
+            raw(escape(shown.sure), "p").props('id="sure" tabindex="-1"')
+            raw(shown.never, "p", "quiet")
             with ui.element("div").classes("actions"):
-                yes = raw("Yes, publish it", "button", "first").props('type="button"')
+                yes = raw(shown.yes, "button", "first").props('type="button"')
                 no = raw("Not now", "button").props('type="button"')
-        yes.on("click", lambda: self._publish(change, preview))
-        no.on("click", lambda: self._not_now(change, preview))
+        yes.on("click", lambda: self._do(do))
+        no.on("click", lambda: self._not_now(shown, do))
         self._focus("sure")
 
-    def _not_now(self, change: Change, preview: Preview) -> None:
+    def _not_now(self, shown: Shown, do: Do) -> None:
         if self._busy:
             return
         self._actions.clear()
         with self._actions:
-            self._offer_to_publish(change, preview)
+            self._offer_to_do(shown, do)
         self._focus("previewed")
 
-    async def _publish(self, change: Change, preview: Preview) -> None:
+    async def _do(self, do: Do) -> None:
         if self._busy:
             return
         self._busy = True
         try:
-            told = await self._changing.resident.publish(preview)
+            done = await do()
         except Exception as error:  # noqa: BLE001 - as above
+            self._busy = False
             self._actions.clear()
             self._result.classes(remove="fresh")
             self._refuse(error)
             return
-        finally:
-            self._busy = False
+        await self._until.finished(await done)
+
+    async def _publish(self, change: Change, preview: Preview) -> Awaitable[str]:
+        told = await self._changing.resident.publish(preview)
         logger().info("changed", campaign=told.campaign, revision=told.revision, by=change.by, kind=change.kind)
+        return self._published(told)
+
+    async def _published(self, told: Published) -> str:
+        await self._until.published(told)
         since = asking.moment(Instant.fromisoformat(told.effective_at), self._one.offer.zone)
-        await self._published(told, f"{told.campaign} revision {told.revision} is published, in force from {since}.")
+        return previews.done(f"{told.campaign} revision {told.revision} is published, in force from {since}.")
+
+    async def _move(self, move: StockMove, preview: MovePreview) -> Awaitable[str]:
+        await self._changing.resident.carry_out(preview)
+        logger().info("moved", id=preview.transfer.id, offer=move.offer, by=move.by)
+        return self._moved(move, preview.transfer.id)
+
+    async def _moved(self, move: StockMove, name: str) -> str:
+        taken = await self._until.moved(move, self._one.places[f"{move.gift}/{move.site}"].sent)
+        said = "Moved" if taken else "Handed to the ledger, which has not carried it out yet"
+        there = "" if move.to_site == move.site else previews.arrival(move, name, self._changing.reached)
+        return previews.done(f"{said}: {previews.moved(move)}.", there)
 
     # --- what went wrong
 

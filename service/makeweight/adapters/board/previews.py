@@ -1,16 +1,18 @@
-"""What a page says of a change: its preview, the command that publishes it, and the revisions that there are."""
+"""What a page says of a change or a move: its preview, the command that does it, and the revisions that there are."""
 
 import shlex
 from collections.abc import Iterable, Sequence
 from functools import partial
 from html import escape
+from typing import NamedTuple
 
 from makeweight.adapters.board import cards, words
 from makeweight.adapters.board.asking import localised, moment
 from makeweight.domain.campaigns import SINCE_EVER, Campaign, Offer
 from makeweight.planning.changing import Change
 from makeweight.planning.differing import OfferChange
-from makeweight.planning.previewing import FIGURES, Preview, figures, newly_owed, reach, verdict
+from makeweight.planning.moving import MovePreview, StockMove, left, served
+from makeweight.planning.previewing import FIGURES, MAX_TOLD, Preview, figures, newly_owed, reach, verdict
 
 _MADE = {
     "pause": "paused from {at}",
@@ -19,6 +21,50 @@ _MADE = {
     "cap": "other caps from {at}",
     "swap": "gives {gift} from {at}",
 }
+
+
+class Shown(NamedTuple):
+    """A preview on the page: its heading and HTML, whether it may be done, the words for doing it, the command."""
+
+    title: str
+    html: str
+    may: bool
+    does: str
+    sure: str
+    never: str
+    yes: str
+    command: str
+
+
+def of_change(change: Change, preview: Preview, offer: Offer, reached: Sequence[str]) -> Shown:
+    """The preview of a change."""
+    name = f"{preview.revision.campaign.campaign} revision {preview.revision.campaign.revision}"
+    heading = title(change, preview)
+    return Shown(
+        heading,
+        told(offer, preview),
+        preview.refused is None,
+        "Publish",
+        f"Publish {name}? {heading}. {change.by}: {change.why}",
+        "It is never taken back, only followed by another.",
+        "Yes, publish it",
+        command(change, reached),
+    )
+
+
+def of_move(move: StockMove, preview: MovePreview, reached: Sequence[str]) -> Shown:
+    """The preview of a move of stock."""
+    heading = moved(move)
+    return Shown(
+        heading,
+        told_of_move(preview),
+        True,
+        "Move",
+        f"Move {heading}? {move.by}: {move.why}",
+        "It is not taken back, only followed by another move.",
+        "Yes, move them",
+        command_of_move(move, reached),
+    )
 
 
 def title(change: Change, preview: Preview) -> str:
@@ -43,6 +89,34 @@ def told(offer: Offer, preview: Preview) -> str:
     kind = "verdict refused" if preview.refused is not None else "verdict"
     parts.append(f'<p class="{kind}">{escape(localised(verdict(preview, at), offer))}.</p>')
     return "".join(parts)
+
+
+def moved(move: StockMove) -> str:
+    """How many of what go from where to where."""
+    what, source, target = (
+        f"{words.number(move.units)} of {move.gift}",
+        words.name(move.offer),
+        words.name(move.to_offer),
+    )
+    if move.to_offer == move.offer:
+        return f"{what} for {source}, from {move.site} to {move.to_site}"
+    if move.to_site == move.site:
+        return f"{what} at {move.site}, from {source} to {target}"
+    return f"{what}, from {source} at {move.site} to {target} at {move.to_site}"
+
+
+def told_of_move(preview: MovePreview) -> str:
+    """The table and the sentences of a preview of a move."""
+    columns = {"Offer": False} | {name.capitalize(): True for name in FIGURES}
+    table = cards.table("Without the move, and with it", columns, map(_row, preview.difference.offers))
+    orders, lines = served(preview, words.name), left(preview, words.name)
+    lines += orders[:MAX_TOLD]
+    if len(orders) > MAX_TOLD:
+        lines.append(f"and {words.number(len(orders) - MAX_TOLD)} more")
+    elif not orders:
+        lines.append("no order would be served by it now")
+    items = "".join(f"<li>{escape(line[:1].upper() + line[1:])}</li>" for line in lines)
+    return f'{table}<ul>{items}</ul><p class="verdict">Nothing is done yet.</p>'
 
 
 def _row(one: OfferChange) -> str:
@@ -71,6 +145,27 @@ def command(change: Change, reached: Sequence[str]) -> str:
     if change.at is not None:
         parts += ["--at", change.at.isoformat().replace("+00:00", "Z")]
     return shlex.join([*parts, "--why", change.why, "--by", change.by, *reached])
+
+
+def command_of_move(move: StockMove, reached: Sequence[str]) -> str:
+    """The command that carries out a move, ready for a shell."""
+    parts = ["makeweight", "change", "move", move.offer, move.gift, move.site, str(move.units)]
+    if move.to_offer != move.offer:
+        parts += ["--to-offer", move.to_offer]
+    if move.to_site != move.site:
+        parts += ["--to-site", move.to_site]
+    return shlex.join([*parts, "--why", move.why, "--by", move.by, *reached])
+
+
+def arrival(move: StockMove, name: str, reached: Sequence[str]) -> str:
+    """The command that says that what was sent to another site is there, ready for a shell."""
+    return shlex.join(["makeweight", "stock", "arrived", move.to_offer, name, str(move.units), *reached])
+
+
+def done(said: str, line: str = "") -> str:
+    """What has been done, and the command by which what follows is said, if any."""
+    follows = f'<p>Once they are there:</p><code class="command">{escape(line)}</code>' if line else ""
+    return f'<div id="done" class="done" role="status" tabindex="-1"><p>{escape(said)}</p>{follows}</div>'
 
 
 def revisions(campaigns: Iterable[Campaign]) -> str:

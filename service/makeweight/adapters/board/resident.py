@@ -1,6 +1,7 @@
-"""Previews and publishes changes in a thread of its own, with the orders so far kept in memory for the next preview.
+"""Previews changes and moves of stock, and carries them out, in a thread of its own.
 
-Nothing is read before somebody opens the page: whoever only watches pays nothing for it.
+The orders so far are kept in memory for the next preview. Nothing is read before somebody opens the page: whoever only
+watches pays nothing for it.
 """
 
 import asyncio
@@ -13,6 +14,7 @@ from typing import Any, Protocol, TypeVar
 from makeweight.adapters.documents.publishing import Published
 from makeweight.adapters.telemetry.logs import logger
 from makeweight.planning.changing import Change
+from makeweight.planning.moving import MovePreview, StockMove
 from makeweight.planning.previewing import Preview
 
 T = TypeVar("T")
@@ -31,8 +33,14 @@ class Rehearsing(Protocol):
     def preview(self, change: Change) -> Preview:
         """What a change would come to; ``ChangeRefused`` if it can't be made."""
 
+    def preview_move(self, move: StockMove) -> MovePreview:
+        """What a move of stock would come to; ``ChangeRefused`` if it can't be made."""
+
     def publish(self, preview: Preview) -> Published:
         """Publish what was previewed; ``ChangeRefused`` if it can't be."""
+
+    def carry_out(self, preview: MovePreview) -> None:
+        """Hand a move that was previewed to the ledger; ``ChangeRefused`` if it can't be made any more."""
 
     def close(self) -> None:
         """Close what it reads."""
@@ -61,9 +69,17 @@ class Resident:
         """What a change would come to, by all that is logged. ``ChangeRefused`` if it can't be made."""
         return await asyncio.wrap_future(self._put(lambda source: source.preview(change)))
 
+    async def preview_move(self, move: StockMove) -> MovePreview:
+        """What a move of stock would come to, by all that is logged. ``ChangeRefused`` if it can't be made."""
+        return await asyncio.wrap_future(self._put(lambda source: source.preview_move(move)))
+
     async def publish(self, preview: Preview) -> Published:
         """Publish what was previewed. ``ChangeRefused`` if it can't be, ``FileErrors`` if it is no sound revision."""
         return await asyncio.wrap_future(self._put(lambda source: source.publish(preview)))
+
+    async def carry_out(self, preview: MovePreview) -> None:
+        """Hand a move that was previewed to the ledger. ``ChangeRefused`` if it can't be made any more."""
+        await asyncio.wrap_future(self._put(lambda source: source.carry_out(preview)))
 
     def keep_up(self) -> None:
         """Have what is new taken in, so that the next preview is quick; nothing if that is going on already."""
