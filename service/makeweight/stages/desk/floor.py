@@ -271,7 +271,7 @@ def kept_beyond(state: OrderState) -> dict[str, int]:
 
     What went out beyond its paper, or on one that carried too much, was told with the event that said so.
     """
-    if not any([frozen.done for frozen in state.frozen]):
+    if not any(frozen.done for frozen in state.frozen):
         return {}
     told: dict[tuple[str, str], int] = {}
     for frozen, _, offer, units in over_gifts(state):
