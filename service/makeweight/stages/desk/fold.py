@@ -134,10 +134,9 @@ def _changed(
     as_ordered = not state.frozen or floor.as_ordered(state)
     if not as_ordered:
         state, papers = floor.reviewed(state, at)
-    tells = state.wishes or state.notices or state.evaluation.judgements or state.evaluation.prices or state.benefits
-    if of_floor and as_ordered and not told_of_floor(state):
-        tells = False  # nothing is to be told of the floor, and nothing was
-    told = notices(state, at, answered, as_ordered=as_ordered) if tells or not as_ordered else state.notices
+    told = state.notices
+    if not as_ordered or (told_of_floor(state) if of_floor else _tells(state)):
+        told = notices(state, at, answered, as_ordered=as_ordered)
     if moved:
         contents = open_contents(state)
         opened = opened_after(state, contents)
@@ -147,6 +146,12 @@ def _changed(
     _keep(store, state)
     said: list[Subject] = [("paper", state.order.order, ticket) for ticket in papers]
     return [*subjects, *(paper for paper in said if paper not in subjects)] if papers else list(subjects)
+
+
+def _tells(state: OrderState) -> bool:
+    """Whether there may be anything to tell of an order, the floor aside."""
+    evaluation = state.evaluation
+    return bool(state.wishes or state.notices or evaluation.judgements or evaluation.prices or state.benefits)
 
 
 def _answered(store: Store, entry: Answered) -> list[Subject]:
