@@ -48,21 +48,32 @@ class Watch:
         for offer in {o.key for campaign in self.book for o in campaign.offers}:
             now = self.life(offer, books.get(OFFERS, offer), at)
             known = self._offers.get(offer)
-            event = "published" if known is None else "ends" if now == "ended" else "starts"
-            if known is None or (known, now) in {("scheduled", now), (known, "ended")}:
-                self.step("offer", known or START, event, now)
+            if known is None or known == "scheduled" or now == "ended" or "paused" in (known, now):
+                self.step("offer", known or START, _of_time(known, now), now)
             self._offers[offer] = now
 
     def life(self, offer: str, level: OfferState | None, at: datetime) -> str:
         """Where an offer stands at an instant."""
-        published = self.book.offer(offer)
+        in_force = (o for campaign in self.book.in_force(at) for o in campaign.offers if o.key == offer)
+        published = next(in_force, self.book.offer(offer))
         if published is not None and at < published.window.start:
             return "scheduled"
         if published is not None and at >= published.window.end:
             return "ended"
+        if published is not None and published.paused:
+            return "paused"
         if level is None or not (level.low or level.exhausted_at):
             return "live"
         return "exhausted" if level.exhausted_at else "running_low"
+
+
+def _of_time(known: str | None, now: str) -> str:
+    """What makes of one state of an offer another one without an entry of the ledger."""
+    if known is None:
+        return "published"
+    if now == "ended":
+        return "ends"
+    return "starts" if known == "scheduled" else "paused" if now == "paused" else "resumed"
 
 
 class Watched:

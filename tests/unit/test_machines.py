@@ -41,7 +41,10 @@ class Stories:
 
     def shop(self, *offers, stock=9, site="main"):
         """A shop with tins at one site."""
-        documents = [document(*(offers or (TIN,)))]
+        return self.revised([document(*(offers or (TIN,)))], stock, site)
+
+    def revised(self, documents, stock, site="main"):
+        """The same with several revisions of its campaign."""
         self.watch = self.watch.elsewhere(Book([read_campaign(one) for one in documents]))
         return Shop(documents, {("week/tin", "TIN", site): stock} if stock else None, self.watch)
 
@@ -370,11 +373,32 @@ def window(tell):
     tell.look(tell.shop(), PLACED)
 
 
+def pauses(tell):
+    """Paused and resumed with much, little and nothing to give; published so, and paused from before it to its end."""
+
+    def revision(number, *, paused, at):
+        return document(TIN | {"paused": paused}) | {"revision": number, "effective": at.isoformat()}
+
+    hours = [PLACED + n * timedelta(hours=1) for n in range(3)]
+    for packed in (0, 9, 10):
+        shop = tell.revised([revision(n + 1, paused=n == 1, at=at) for n, at in enumerate(hours)], stock=10)
+        tell.look(shop, hours[0])
+        if packed:
+            shop.take("ledger", gift_command("packed", packed), hours[0])
+        for at in hours:
+            tell.look(shop, at)
+    for first in (WEEK.start - SECOND, WEEK.start):
+        shop = tell.revised([revision(1, paused=True, at=WEEK.start - SECOND)], stock=10)
+        for at in (first, WEEK.start, WEEK.end):
+            tell.look(shop, at)
+
+
 SCENARIOS = (
     revisions, holds, a_late_ledger, owed, a_site_that_has_only_the_gift, reservations_are_lost,
     answers_after_the_release, answers_for_a_void_ticket, beside, facts_on_any_ticket, off_the_floor,
     gifts_alone_that_are_not_found, lapsed, put_back_for_another_site, units, short_and_back, counts_and_damage,
     transfers, stock_runs_out, stock_comes_in, packed_from_free_stock, found_and_lost, back_from_the_floor, window,
+    pauses,
 )  # fmt: skip
 
 

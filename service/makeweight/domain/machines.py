@@ -196,11 +196,14 @@ OFFER = Machine(
         "live": "there is enough to give, as far as is known",
         "running_low": "at most a tenth is left, of its stock or of its cap",
         "exhausted": "nothing is left to give",
+        "paused": "its revision in force stops it for now, whatever is left",
         "ended": "its window is over, though orders placed in it are still served",
     },
     events={
         "published": "its campaign is published",
         "starts": "its window begins",
+        "paused": "a revision that pauses it takes effect",
+        "resumed": "a revision that no longer does takes effect",
         "settled": "a claim is settled, and takes units, gives units back or brings another cap",
         "received": "stock comes in",
         "handled": "the warehouse packed units that no order held, missed some, or has some back",
@@ -208,8 +211,12 @@ OFFER = Machine(
         "ends": "its window ends",
     },
     steps=_steps("""
-        start        published  scheduled live
-        scheduled    starts     live running_low exhausted
+        start        published  scheduled live paused
+        scheduled    starts     live running_low exhausted paused
+        live         paused     paused
+        running_low  paused     paused
+        exhausted    paused     paused
+        paused       resumed    live running_low exhausted
         live         settled    running_low exhausted
         live         handled    running_low exhausted
         live         booked     running_low exhausted
@@ -224,6 +231,7 @@ OFFER = Machine(
         live         ends       ended
         running_low  ends       ended
         exhausted    ends       ended
+        paused       ends       ended
     """),
 )
 
