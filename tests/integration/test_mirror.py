@@ -293,12 +293,14 @@ def test_an_outage_is_waited_out_and_another_cluster_is_refused(played, director
         thread.start()
         try:
             wait_for(lambda: one.caught_up)
+            assert not one.unanswered
             broker.stop()
-            wait_for(lambda: not one.caught_up)
+            wait_for(lambda: not one.caught_up and one.unanswered)
             assert rows(tmp_path / "copy")["ledger_log"].total() == 1
             broker.start()
             installation.write(LOGS["ledger"], second.key, second.value, partition=0)
             wait_for(lambda: one.caught_up and rows(tmp_path / "copy")["ledger_log"].total() == 2)
+            assert not one.unanswered
         finally:
             stop.set()
             thread.join(30)

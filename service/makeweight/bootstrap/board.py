@@ -95,9 +95,11 @@ def _copying(settings: Settings) -> Iterator[Callable[[], Told]]:
         if mirror.caught_up:
             return Told(True, "")
         records = sum(mirror.lag().values())
-        return Told(
-            not records, f"{records:,} records behind the topics." if records else "The broker does not answer."
-        )
+        if records:
+            return Told(False, f"{records:,} records behind the topics.")
+        if mirror.unanswered:
+            return Told(True, "The broker does not answer.")
+        return Told(False, "Waiting for the broker's answer.")
 
     try:
         yield source

@@ -74,6 +74,11 @@ class Mirror:
         """Whether everything is read that stood in the topics at some instant of the last ten seconds."""
         return time.monotonic() - self._fresh_at < FRESH_SECONDS
 
+    @property
+    def unanswered(self) -> bool:
+        """Whether the broker did not answer when it was last asked; before it is asked it is not."""
+        return self._waits
+
     def run(self, stop: threading.Event) -> None:
         """Follow the topics until told to stop, then let go of the directory: for a thread, and for once.
 
