@@ -13,7 +13,7 @@ from makeweight.domain.book import Book
 from makeweight.domain.claims import Arrival, Claim, Count, Damage, HandledGift, Option, Receipt, Transfer
 from makeweight.stages.ledger import Ledger
 from makeweight.stages.ledger.brief import settled_in_brief
-from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS
+from makeweight.stages.ledger.state import BALANCES, CLAIMS, CUSTOMERS, key
 from makeweight.stages.ledger.state import OFFERS as OFFER_TOTALS
 from makeweight.stages.port import Message, View
 from tests.support.reference_ledger import Ledger as Reference
@@ -86,6 +86,16 @@ class Both:
         pairs = tuple((gift, site) for gift in gifts for site in sites)
         wish = Wish(units, pairs, True, when_out == "owed", customer, customer_cap, total_cap)
         self.reference.settle(order, offer, wish)
+        self.owes_nothing_that_is_there(body)
+
+    def owes_nothing_that_is_there(self, claim) -> None:
+        """An order that has just asked is owed nothing that it may take, and that is free."""
+        state = self.store.get(CLAIMS, key(claim.offer, claim.order))
+        for option in claim.options if state.owed else ():
+            for site in option.sites:
+                balance = self.store.get(BALANCES, key(claim.offer, option.gift, site))
+                one_line = not state.held or (option.gift, site) == (state.gift, state.site)
+                assert not (one_line and balance and balance.free), f"{state} is owed what is free: {balance}"
 
     def fact(self, name, order, offer, happened, units) -> None:
         """The warehouse did something with what the order has or last had."""

@@ -162,11 +162,21 @@ class Ledger:
         before, claim.wish, claim.shortened_by = claim.wish, wish, None
         if wish.wanted and self._swaps and self._is_to_be_swapped(claim, before):
             self._swap(claim)
-        elif claim.lacks:
-            self._grow(claim, claim.lacks)
+        elif claim.lacks or (claim.owed and wish.wanted > claim.held + claim.came_back):
+            self._ask_anew(claim)
         else:
             self._shrink(claim)
         return claim
+
+    def _ask_anew(self, claim: Claim) -> None:
+        """What is still to come, as one wish. Reading: what it was owed may now be had from elsewhere, and is tried."""
+        promised, since = claim.owed, claim.owed_since
+        claim.owed = 0
+        self._grow(claim, claim.lacks, promised)
+        # Reading: what was promised before stays promised, whatever the offer now does when it is out.
+        claim.owed = max(claim.owed, min(promised, claim.lacks + claim.owed))
+        if claim.owed and promised:
+            claim.owed_since = since
 
     def _is_to_be_swapped(self, claim: Claim, before: Wish) -> bool:
         """It may hold what it holds no longer, or the customer now asks for another; and all is still on the shelf."""

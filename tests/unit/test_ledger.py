@@ -202,6 +202,18 @@ def test_lowering_takes_from_what_is_owed_first():
     assert accounts(books.balance()) == (1, 1, 0, 0)
 
 
+@pytest.mark.parametrize(
+    ("units", "when_out", "left"), [(1, "owed", 0), (2, "owed", 0), (3, "owed", 1), (1, "next", 0)]
+)
+def test_what_is_owed_is_looked_for_once_more(units, when_out, left):
+    """Owed from a site that has none; the next revision may have it from another one, where there are two."""
+    books = Books()
+    books.take(receipt(2, site="annex"), claim(when_out="owed"))
+    assert books.short() == ("owed", 0, 1, Reason.NO_STOCK)
+    books.take(claim(units=units, revision=2, when_out=when_out, options=[Option("TIN", ["annex"])]))
+    assert books.short() == ("granted", units - left, left, Reason.NO_STOCK if left else None)
+
+
 def test_what_stays_owed_keeps_its_reason():
     """An amended order wants as much as before: it is still owed, and still for want of stock."""
     books = Books()

@@ -206,7 +206,9 @@ def _void(entry: Settled, old: ClaimState | None, why: Reason) -> Settled:
     """
     held = old.held if old else 0
     if why is Reason.NO_STOCK:
+        promised = min(old.owed if old else 0, entry.owed + max(0, entry.units))
         owed = entry.owed + (entry.units if entry.units > 0 and entry.claim.when_out == "owed" else 0)
+        owed = max(owed, promised)  # what it was owed stays so
         why_told = why if entry.units > 0 else entry.reason
     else:
         owed, why_told = (old.owed if old else 0), why

@@ -36,28 +36,27 @@ def settle(store: Store, claim: Claim, state: ClaimState | None, offer: OfferSta
     """The outcome of a claim number, as an entry.
 
     What is held stays as far as it is still wanted; of the rest only reserved units are freed, since released ones
-    wait for the warehouse. A raise that fails keeps what is held. What came back is given: it is granted once.
+    wait for the warehouse. A raise that fails keeps what is held. What came back is given: it is granted once. What is
+    owed is looked for once more: another revision of the order may have it from where there is stock.
     """
     held = state.held if state else 0
-    owed = state.owed if state else 0
+    promised = state.owed if state else 0
     back = state.came_back if state else 0
     if state is not None and held:
         swapped = _swapped(store, claim, state, offer, at)
         if swapped is not None:
             return swapped
-    if claim.units <= held + owed + back:
+    missing = claim.units - held - back
+    if missing <= 0:
         return _lowered(claim, state, at)
-    allowed = within_caps(store, claim, state, offer, claim.units - held - owed - back)
-    taken = from_stock(store, claim, state, allowed.units)
-    reason = cut = allowed.reason
-    if taken.units < allowed.units:
-        reason = Reason.NO_STOCK
-        if claim.when_out == "owed" and claim.options:
-            owed += allowed.units - taken.units
-        else:
-            cut = reason
-    if owed:
-        reason = Reason.NO_STOCK  # what is owed waits for stock, whatever cut the rest
+    has_room = min(promised, missing)  # under the caps it counts already
+    allowed = within_caps(store, claim, state, offer, missing - has_room)
+    total = has_room + allowed.units
+    taken = from_stock(store, claim, state, total)
+    short = total - taken.units
+    owed = short if claim.when_out == "owed" and claim.options else min(promised, short)
+    reason = Reason.NO_STOCK if short else allowed.reason
+    cut = Reason.NO_STOCK if short > owed else allowed.reason
     moves = []
     if taken.units and taken.gift is not None and taken.site is not None:
         moves = [Move(Account.FREE, Account.RESERVED, taken.gift, taken.site, taken.units)]
@@ -186,11 +185,10 @@ def found_again(store: Store, state: ClaimState, at: Instant, cause: str) -> Set
 
 
 def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
-    """Nothing more is wanted: what is owed goes first, then what is only reserved."""
-    held, owed, back, moves, freed = 0, 0, 0, [], 0
+    """Nothing more is wanted than is held or came back: nothing is owed any more, what is only reserved is freed."""
+    held, back, moves, freed = 0, 0, [], 0
     if state is not None:
         back = state.came_back
-        owed = min(state.owed, max(0, claim.units - state.held - back))
         freed = min(state.reserved, max(0, state.held + back - claim.units))
         held = state.held - freed
         if freed and state.gift is not None and state.site is not None:
@@ -199,15 +197,14 @@ def _lowered(claim: Claim, state: ClaimState | None, at: Instant) -> Settled:
         id=f"{claim.id}:settled",
         claim=claim,
         edition=1,
-        outcome=outcome_of(held + back, owed),
+        outcome=outcome_of(held + back, 0),
         moves=moves,
         figures=Figures(claim.units),
         at=at,
         gift=state.gift if state and held else None,
         site=state.site if state and held else None,
-        owed=owed,
         substitute=bool(state and held and state.substitute),
-        reason=Reason.NOT_WANTED if not claim.units else Reason.NO_STOCK if owed else None,
+        reason=None if claim.units else Reason.NOT_WANTED,
         units=-freed,
     )
 
