@@ -225,6 +225,7 @@ class Books:
         What it chooses depends on what it has been given; caps come after that. ``still`` are the offers that it still
         meets, None if all: the next of a group has its turn where the first is met no longer.
         """
+        # Tens of thousands of orders go through here while somebody waits: what most don't need is asked for first.
         known = self._known(event.order, offers)
         if chosen.beside and not chosen.beside.isdisjoint(offers):
             return False
@@ -232,7 +233,7 @@ class Books:
             return False
         claims = [claim for claim in chosen.claims if claim.offer in offers]
         standby = [claim for claim in chosen.standby if claim.offer in offers] if chosen.standby else []
-        if still is not None and not _drop(claims, standby, still):
+        if still is not None and not _left_away(claims, standby, still):
             return False
         if self._beside:
             self._note(event.order, offers, {}, {})
@@ -313,7 +314,7 @@ def _given(known: Mapping[str, ClaimState]) -> frozenset[str]:
     return frozenset(offer for offer, state in known.items() if state.outcome != "declined")
 
 
-def _drop(claims: list[Claim], standby: list[Claim], still: Collection[str]) -> bool:
+def _left_away(claims: list[Claim], standby: list[Claim], still: Collection[str]) -> bool:
     """Leave away offers that are met no longer; False if what comes in their place is not known from before."""
     standby[:] = [claim for claim in standby if claim.offer in still]
     for place, claim in reversed(list(enumerate(claims))):
