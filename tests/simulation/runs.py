@@ -49,7 +49,7 @@ def play(seeds, stop_after=10, size=1):
     was_enabled = gc.isenabled()
     gc.collect()
     gc.freeze()
-    gc.disable()  # a world is one knot of references: taken apart in bulk it costs less
+    gc.disable()  # a world that was played is taken apart by hand; what is left is looked for in bulk
     try:
         for seed in seeds:
             _play_one(draw(seed, size), seed, summary)
@@ -57,6 +57,7 @@ def play(seeds, stop_after=10, size=1):
                 break
             if summary.runs % COLLECT == 0:
                 gc.collect()
+                gc.freeze()  # what the scenario keeps for all runs is not looked through again
     finally:
         gc.unfreeze()
         if was_enabled:
@@ -77,6 +78,7 @@ def _play_one(schedule, seed, summary):
     summary.entries += sum(len(log) for log in world.broker.logs.values())
     summary.records += sum(len(records) for records in world.broker.topics.values())
     summary.faults.update(world.faults)
+    world.take_apart()
 
 
 def violated(schedule):

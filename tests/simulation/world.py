@@ -51,6 +51,15 @@ class World:
             worker.start()
         self.rebalance()
 
+    def take_apart(self):
+        """Untie the knot of references that a world is, so that its memory is free at once."""
+        for worker in self.workers:
+            for host in worker.hosts.values():
+                host.__dict__.clear()
+            worker.__dict__.clear()
+        self.heard.__dict__.clear()
+        self.__dict__.clear()
+
     # --- phases ------------------------------------------------------------------------------------------------------
 
     def play(self):
