@@ -325,8 +325,9 @@ class World:
         """The disk is full: the commit of the cache fails, and the worker ends."""
         worker, there = self.advance(*batch, "said")
         if there:
-            worker.crash(wiped=False)
             self.fired("full disk")
+            for at in worker.crash(wiped=False).values():
+                self.fired(f"crash: {at}")  # what the other stage had under way dies with it, perhaps torn
 
     def pause(self, pick, limit, turn, cut, step):
         """A worker stands still, at this step of a batch if there is one."""

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.domain.book import Book
 from makeweight.domain.claims import Receipt, Tick
@@ -402,6 +403,43 @@ def test_a_late_writer_s_lapse_leaves_no_claim_unpaid():
             if output.channel == "ledger-commands":
                 shop.take("ledger", output.body, PLACED + timedelta(days=1))
     assert (shop.outcome("A").units, shop.balance().free) == (0, 9)
+
+
+def folded(entries):
+    """A desk's store that has these entries."""
+    store = MemoryStore()
+    for entry in entries:
+        Desk().fold(store, entry)
+    return store
+
+
+@pytest.mark.parametrize("second", ["put_back", "gift_returned", "short_picked"])
+@pytest.mark.parametrize("first", ["released", "packed"])
+@pytest.mark.parametrize("answered_first", [True, False])
+def test_a_late_writer_s_fact_concerns_what_the_log_has_on_the_ticket(answered_first, first, second):
+    """Two desks have the same facts, one before the ledger's answer: the log's order says if the gift was on the paper.
+
+    Else what was never packed is put back, or what was packed comes back for nobody (found by the simulator).
+    """
+    shop = shop_of(gives())
+    shop.place(order(line(6000)))
+    judged, answered = shop.entries["desk"]
+
+    def decided(log, name, happened):
+        lines = [handled_gift(1)] if happened == second and answered_first else []
+        event = Fulfilment(name, "A", "A/main/1", happened, PLACED, lines=lines)
+        (entry,) = Desk().decide(folded(log), Message(event, name), View(shop.engine.book, PLACED)).entries
+        return entry
+
+    with_gift, without = [judged, answered], [judged]
+    with_gift.append(decided(with_gift, "w1", first))
+    without += [decided(without, "w1", first), answered]
+    log, late = (with_gift, without) if answered_first else (without, with_gift)
+    written, true = decided(late, "w2", second), decided(log, "w2", second)
+    assert bool(written.gifts) != bool(true.gifts) or (first, second) == ("packed", "short_picked")
+    state = folded([*log, *late[1:], written]).get(ORDERS, "A")
+    assert state == folded([*log, true]).get(ORDERS, "A")
+    assert state.facts["w2"].commands == true.gifts
 
 
 # ---------------------------------------------------------------- a host that says only the latest level

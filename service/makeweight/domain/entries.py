@@ -69,7 +69,8 @@ class Reported:
     """A fact from the warehouse, and the gift units that it concerns, by offer.
 
     ``lines`` and ``paper`` are the units by line number and the gift units by offer that were on the ticket's paper,
-    ``over`` the gift units beyond what the order holds on it.
+    ``over`` the gift units beyond what the order holds on it. ``trail`` says which state of the order its writer knew;
+    where the log has another, the fact alone counts, and what it concerns is looked for anew.
     """
 
     id: str
@@ -82,6 +83,7 @@ class Reported:
     over: dict[str, int]
     paper: dict[str, int]
     at: Instant
+    trail: int | None = None
     kind: Literal["reported"] = "reported"
 
 

@@ -1,7 +1,10 @@
 """What the desk makes of the warehouse's facts: what each means for the gifts of its ticket goes to the ledger."""
 
+from collections.abc import Callable
+
 from makeweight.domain.claims import GiftHappened, HandledGift
 from makeweight.domain.entries import Reported
+from makeweight.domain.moments import Instant
 from makeweight.domain.orders import Fulfilment, HappenedKind
 from makeweight.stages.desk import floor
 from makeweight.stages.desk.decide import refused
@@ -36,7 +39,26 @@ def fact(store: Store, event: Fulfilment, digest: str, view: View) -> Verdict:
     site = _site_of(state, event.ticket)
     if site is None:
         return refused("rejected", "unknown_ticket", f"Order {event.order} has no ticket {event.ticket}")
-    return Verdict("applied", [_reported(state, event, digest, site, view)])
+
+    def exists(offer: str) -> bool:
+        return offer in state.wishes or view.book.offer(offer) is not None
+
+    return Verdict("applied", [_reported(state, event, digest, site, exists, view.now)])
+
+
+def found_anew(state: OrderState, entry: Reported) -> Reported:
+    """What a fact concerns in another state than its writer knew; another writer's entries came between.
+
+    That a unit was put back is true whoever writes it down; whether it had been packed depends on what came before.
+    """
+    event = entry.fact
+    known = {command.offer for command in entry.gifts}
+
+    def exists(offer: str) -> bool:
+        return offer in state.wishes or offer in known
+
+    site = _site_of(state, event.ticket) or entry.site
+    return _reported(state, event, entry.digest, site, exists, entry.at)
 
 
 def _all_of(state: OrderState, event: Fulfilment) -> list[Subject]:
@@ -54,11 +76,13 @@ def _site_of(state: OrderState, ticket: str) -> str | None:
     return next((site for site, number in state.opened.items() if ticket_id(state, site, number) == ticket), None)
 
 
-def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view: View) -> Reported:
+def _reported(
+    state: OrderState, event: Fulfilment, digest: str, site: str, exists: Callable[[str], bool], at: Instant
+) -> Reported:
     frozen = next((f for f in state.frozen if f.ticket == event.ticket), None)
     paper = paper_of(state, event.ticket, event.edition)
     lines, carried = paper.lines, paper.gifts
-    gifts, over = _gift_units(state, event, frozen, carried, view)
+    gifts, over = _gift_units(event, frozen, carried, exists)
     if event.lines and event.happened not in floor.LEAVING:
         # What was released or packed is what the warehouse says; what left the paper says nothing of the rest of it.
         lines = floor.named_lines(event)
@@ -83,11 +107,11 @@ def _reported(state: OrderState, event: Fulfilment, digest: str, site: str, view
             commands.append(_command(state, event, site, offer, waste, "scrapped"))
     told = [command for command in commands if command is not None]
     entry_id = f"{event.order}:{event.event}:reported"
-    return Reported(entry_id, event.order, event, digest, site, lines, told, over, carried, view.now)
+    return Reported(entry_id, event.order, event, digest, site, lines, told, over, carried, at, state.trail)
 
 
 def _gift_units(
-    state: OrderState, event: Fulfilment, frozen: Frozen | None, carried: dict[str, int], view: View
+    event: Fulfilment, frozen: Frozen | None, carried: dict[str, int], exists: Callable[[str], bool]
 ) -> tuple[dict[str, int], dict[str, int]]:
     """Gift units by offer that the event concerns, and those beyond what the ticket carries."""
     if event.happened == "released" and frozen is not None:
@@ -109,7 +133,7 @@ def _gift_units(
         named = {offer: min(units, there.get(offer, 0)) for offer, units in named.items() if there.get(offer, 0) > 0}
     over = {} if leaving else {offer: units - max(0, there.get(offer, 0)) for offer, units in named.items()}
     # The ledger hears of offers that exist; a name that nobody published is told to people alone.
-    heard = {offer: units for offer, units in named.items() if offer in state.wishes or view.book.offer(offer)}
+    heard = {offer: units for offer, units in named.items() if exists(offer)}
     return heard, {offer: units for offer, units in over.items() if units > 0}
 
 

@@ -1,5 +1,7 @@
 """How the desk's entries change its state; the only place where it changes."""
 
+from zlib import crc32
+
 from makeweight.domain.claims import Claim
 from makeweight.domain.entries import (
     Answered,
@@ -15,6 +17,7 @@ from makeweight.domain.entries import (
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import InvariantViolation, replaced
 from makeweight.stages.desk import floor
+from makeweight.stages.desk.facts import found_anew
 from makeweight.stages.desk.state import ORDERS, Fact, Frozen, OrderState, Wish, unpaid_of, withdrawn
 from makeweight.stages.desk.telling import notices, told_of_floor
 from makeweight.stages.desk.tickets import (
@@ -79,6 +82,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             blocked=entry.blocked,
             withheld=entry.withheld,
             unpaid=unpaid_of(entry.evaluation),
+            trail=crc32(entry.id.encode()),
         )
     else:
         state = replaced(
@@ -87,7 +91,7 @@ def _judged(store: Store, entry: Judged) -> list[Subject]:
             digests={**old.digests, revision: entry.digest},
             evaluation=entry.evaluation,
             judged_at=entry.at,
-            edition=old.edition + 1,
+            **old.after(entry.id),
             wishes=_claimed(old, entry.claims + _unseen(old, entry)),
             standby=entry.standby,
             benefits=entry.benefits,
@@ -161,12 +165,11 @@ def _answered(store: Store, entry: Answered) -> list[Subject]:
     known = (wish.answer.number, wish.answer.edition) if wish is not None and wish.answer is not None else ((0, 0), 0)
     if wish is None or answer.number != wish.claim.number or known >= (answer.number, answer.edition):
         return []  # first in the log wins
-    edition = state.edition + 1
     wishes = {**state.wishes, answer.offer: replaced(wish, answer=answer)}
     for claim in entry.claims:
         other = wishes.get(claim.offer)
         wishes[claim.offer] = Wish(claim) if other is None else replaced(other, claim=claim)
-    state = replaced(state, edition=edition, wishes=wishes)
+    state = replaced(state, **state.after(entry.id), wishes=wishes)
     subjects: list[Subject] = [("claims", entry.order)] if entry.claims else []
     subjects += [("ticket", entry.order), ("notices", entry.order, answer.offer)]
     if wish.claim.benefit:
@@ -187,6 +190,8 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     event = entry.fact
     if event.event in state.facts:
         return []  # first in the log wins
+    if entry.trail not in (None, state.trail):
+        entry = found_anew(state, entry)
     frozen, known = list(state.frozen), len(state.frozen)
     at = next((i for i, f in enumerate(frozen) if f.ticket == event.ticket), None)
     if at is None:
@@ -204,7 +209,7 @@ def _reported(store: Store, entry: Reported) -> list[Subject]:
     for command in entry.gifts:
         if command.happened in LEFT:
             left[command.offer] = left.get(command.offer, 0) + command.units
-    state = replaced(state, edition=state.edition + 1, frozen=frozen, facts=facts, left=left)
+    state = replaced(state, **state.after(entry.id), frozen=frozen, facts=facts, left=left)
     subjects: list[Subject] = [("commands", entry.order, event.event)] if entry.gifts else []
     subjects.append(("paper", entry.order, event.ticket))
     moved = len(frozen) > known or event.happened in floor.LEAVING  # packing moves nothing off a paper or onto one
@@ -226,7 +231,7 @@ def _overdue(store: Store, entry: Overdue) -> list[Subject]:
     if state.order.revision != entry.revision or state.overdue >= entry.count:
         return []
     again = state.look_again
-    state = replaced(state, edition=state.edition + 1, overdue=entry.count, overdue_at=entry.at, look_again=False)
+    state = replaced(state, **state.after(entry.id), overdue=entry.count, overdue_at=entry.at, look_again=False)
     # A host that died over a lapse said neither its claims nor what it takes off a paper.
     papers: list[Subject] = [("paper", entry.order, frozen.ticket) for frozen in state.frozen]
     told: list[Subject] = [("notices", entry.order, "")] if papers or again else []
@@ -262,7 +267,7 @@ def _judged_anew(store: Store, state: OrderState, entry: Lapsed | Redressed) -> 
             wishes[claim.offer] = Wish(claim) if known is None else replaced(known, claim=claim)
     state = replaced(
         state,
-        edition=state.edition + 1,
+        **state.after(entry.id),
         evaluation=entry.evaluation,
         unpaid=unpaid_of(entry.evaluation),
         wishes=wishes,
@@ -286,7 +291,7 @@ def _not_put_back(store: Store, entry: NotPutBack) -> list[Subject]:
     ]
     if frozen == state.frozen:
         return []  # it was put back meanwhile, or told before
-    state = replaced(state, edition=state.edition + 1, frozen=frozen, overdue_at=entry.at, look_again=True)
+    state = replaced(state, **state.after(entry.id), frozen=frozen, overdue_at=entry.at, look_again=True)
     order = entry.order
     return _changed(store, state, entry.at, ("ticket", order), ("notices", order, entry.ticket), moved=False)
 

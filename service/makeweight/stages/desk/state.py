@@ -2,6 +2,7 @@
 
 from dataclasses import field
 from datetime import timedelta
+from zlib import crc32
 
 from makeweight.domain.campaigns import Gift
 from makeweight.domain.claims import Claim, Decision, HandledGift
@@ -126,7 +127,8 @@ class OrderState:
     were withdrawn since, from which on an answer is waited for; ``left`` counts gift units by offer that the ledger was
     told to have left the order, which it may not have answered yet. ``unpaid`` says by offer until when the order has
     to be paid for it to stand, ``lapsed`` are offers whose time to pay has passed. ``look_again``: the clock decided
-    something, and no input comes again to say it should a host have died over it; so it is said once more.
+    something, and no input comes again to say it should a host have died over it; so it is said once more. ``trail`` is
+    a checksum of the ids of the entries that made the state: two writers that saw the same have the same.
     """
 
     order: Order
@@ -152,6 +154,11 @@ class OrderState:
     unpaid: dict[str, Instant] = field(default_factory=dict)
     lapsed: list[str] = field(default_factory=list)
     look_again: bool = False
+    trail: int = 0
+
+    def after(self, entry_id: str) -> dict[str, int]:
+        """The members that every entry moves on: how many there were, and which."""
+        return {"edition": self.edition + 1, "trail": crc32(entry_id.encode(), self.trail)}
 
     @property
     def waiting(self) -> bool:
