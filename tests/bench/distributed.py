@@ -41,7 +41,7 @@ from tests.support.broker import found_broker
 from tests.support.fleet import Installation
 
 CLAIMS = 1.3  # an order, about
-TARGET_US, TARGET_P50_MS, TARGET_P99_MS = 350, 100, 300
+TARGET_US, TARGET_P50_MS, TARGET_P99_MS = 250, 60, 150
 RATE = 200  # orders a second, for the latency
 WORKER_CORE, BROKER_CORE = {0}, {1}
 TICK = os.sysconf("SC_CLK_TCK")
