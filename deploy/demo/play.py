@@ -88,10 +88,8 @@ def feed(service: Embedded, clock: DayClock, events: Sequence[dict[str, Any]]) -
             for number, event in batch:
                 clock.see(event)
                 line = read_one(dumps(event), "demo", number)
-                key = line.body.order if line.body else ""
-                incoming.append(
-                    Incoming(line.kind, key, event["source"], event["id"], line.raw, line.body, line.digest, line.error)
-                )
+                told = (line.raw, line.body, line.digest, line.error)
+                incoming.append(Incoming(line.kind, line.order, event["source"], event["id"], *told))
             for receipt in service.host.take(incoming):
                 results[receipt.result] = results.get(receipt.result, 0) + 1
             if (count := said.get(batch[-1][1]["id"])) is not None:

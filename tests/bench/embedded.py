@@ -146,8 +146,9 @@ def _feed(host: Host, clock: _Clock, batches: list[Batch], committed: Callable[[
         incoming = []
         for number, raw in enumerate(raws, number + 1):  # noqa: B020 - numbering goes on from batch to batch
             line = read_one(raw, "day", number)
-            key = line.body.order if line.body is not None else ""
-            incoming.append(Incoming(line.kind, key, "day", str(number), line.raw, line.body, line.digest, line.error))
+            incoming.append(
+                Incoming(line.kind, line.order, "day", str(number), line.raw, line.body, line.digest, line.error)
+            )
         host.take(incoming)
         committed()
 

@@ -22,6 +22,7 @@ PAGES = {
     "orders": "/orders",
     "order": "/orders?q=ART-FOUR",
     "order-unknown": "/orders?q=ART-1",
+    "order-put-aside": "/orders?q=ART-100500",
     "tickets": "/tickets",
     "tickets-floor": "/tickets?standing=on_floor",
     "changes": "/changes",
@@ -170,6 +171,29 @@ def test_an_order_is_found(opened):
     expect(page.get_by_text("was never seen here")).to_be_visible()
     page.get_by_role("link", name="ART-100001").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Order ART-100001")
+
+
+def test_what_was_put_aside(shop, opened):
+    """A signal names the order that waits, the desk lists what could not be processed and why, the order tells it."""
+    (one,) = [one for one in shop.service.reader.rejects(10) if one.key == "ART-100500"]
+    page = settled(opened("/"))
+    signal = page.get_by_role("region", name="Signals").get_by_text("Orders put aside.")
+    expect(signal.locator("xpath=..")).to_contain_text(
+        f"1 of them was never taken in at all; the first is ART-100500: {one.why}"
+    )
+    page.get_by_role("link", name="Exceptions").click()
+    page.get_by_role("link", name="2 inputs put aside").click()
+    expect(page.get_by_role("heading", name="Put aside")).to_be_in_viewport()
+    table = page.get_by_role("table", name="Put aside")
+    expect(table.get_by_role("row")).to_have_count(1 + len(shop.service.reader.rejects(100)))
+    row = table.get_by_role("row", name=re.compile("ART-100500"))
+    expect(row).to_contain_text(one.why)
+    page.get_by_role("link", name=re.compile("Owed")).click()
+    expect(page.get_by_role("heading", name="Put aside")).to_be_hidden()
+    page.go_back()
+    row.get_by_role("link").click()
+    expect(page.get_by_text("was never taken in here")).to_be_visible()
+    expect(page.get_by_role("listitem").filter(has_text=one.why)).to_be_visible()
 
 
 def test_a_desk_row_leads_to_its_order(opened):

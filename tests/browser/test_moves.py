@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import sqlite3
 import time
 from contextlib import closing
 
@@ -9,6 +10,7 @@ import pytest
 from playwright.sync_api import expect
 
 from makeweight.adapters.board import words
+from makeweight.adapters.local.database import FILE_NAME
 from makeweight.bootstrap import hand_to_ledger
 from makeweight.bootstrap.changing import Changes
 from makeweight.domain.claims import Count, Transfer
@@ -71,6 +73,19 @@ def taken_up(shop):
             return
         time.sleep(0.05)
     raise AssertionError("nothing was handed to the ledger")
+
+
+def handed(shop, count):
+    """Wait until so many inputs wait for the service."""
+    query = (
+        "SELECT count(*) FROM inbox WHERE position > (SELECT CAST(body AS INTEGER) FROM meta WHERE name = 'handled')"
+    )
+    for _ in range(100):
+        with closing(sqlite3.connect(shop.state / FILE_NAME)) as connection:
+            if connection.execute(query).fetchone() == (count,):
+                return
+        time.sleep(0.05)
+    raise AssertionError(f"{count} inputs were not handed over")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -210,3 +225,23 @@ def test_what_goes_to_another_site_is_free_once_it_is_there(desk, opened, keep, 
     assert run(tmp_path, *line[1:]).exit_code == 0
     shop.service.take_up()
     assert stands(shop, NOTEBOOK, "NOTEBOOK-A5", "annex")[0][0] == before + 2
+
+
+def test_what_the_ledger_refuses_says_why(desk, opened, keep):
+    """Someone's count was on its way to the ledger before the move: too few are left by then, and the page says so."""
+    shop, board = desk
+    ((free, _),) = stands(shop, NOTEBOOK, "NOTEBOOK-A5")
+    page = settled(opened(f"/changes?offer={NOTEBOOK}", address=board.address))
+    asked(page, str(free), site="annex")
+    shown = previewed(page)
+    counted = Count("late count", NOTEBOOK, "NOTEBOOK-A5", "main", 1, shop.clock(), "A. Keane", "counted")
+    hand_to_ledger(Settings(state=shop.state), counted, shop.clock)
+    shown.get_by_role("button", name="Move").click()
+    shown.get_by_role("button", name="Yes, move them").click()
+    handed(shop, 2)
+    shop.service.take_up()
+    text = "Not moved: .* The ledger put it aside, not enough: Fewer units are free"
+    expect(page.get_by_role("alert").filter(has_text=re.compile(text))).to_be_focused()
+    expect(page.get_by_text("Once they are there")).to_have_count(0)
+    keep(page, "moves-put-aside")
+    usable(page)

@@ -36,6 +36,7 @@ COMMANDS = (
     "replay",
     "profile",
     "explain",
+    "rejects",
     "despatch-advice",
     "prior-price",
     "close",
@@ -277,6 +278,32 @@ def test_explain(shop):
     assert unknown.stdout == ""
     assert run(shop, "explain", "O1", "--state", "nowhere").exit_code == UNAVAILABLE
     assert not (shop / "nowhere").exists()
+
+
+def test_what_was_put_aside(shop):
+    """Newest first, each with its reason; of one key alone; as JSON with the bytes. Nothing: it says so."""
+    state = published(shop)
+    assert run(shop, "rejects").stdout == "nothing was put aside\n"
+    broken = [json.dumps({**order(n), "market": 7}) for n in (5, 6)]
+    done = spawn(shop, "serve", "--events", "-", given="\n".join([*broken, json.dumps(order(5)), "nope"]) + "\n")
+    assert done.returncode == REFUSED
+    told = run(shop, "rejects")
+    assert told.exit_code == 0
+    heads = [line.partition("  ")[2] for line in told.stdout.splitlines() if not line.startswith(" ")]
+    assert heads == ["orders", "orders, O6", "orders, O5"]
+    assert told.stdout.count("    malformed: market: ") == 2
+    kept = json.loads(run(shop, "rejects", "--key", "O6", "--json").stdout)
+    assert [(one["topic"], one["key"], one["code"], one["body"]) for one in kept] == [
+        ("orders", "O6", "malformed", broken[1])
+    ]
+    few = run(shop, "rejects", "--limit", "1")
+    assert (few.stdout.count("malformed"), "older ones are not shown" in few.stderr) == (1, True)
+    lost = run(shop, "explain", "O6", "--state", str(state))
+    assert (lost.exit_code, lost.stdout) == (REFUSED, "")
+    assert "'O6' was never taken in: an event of it was put aside, the latest at" in lost.stderr
+    assert kept[0]["sentence"] in lost.stderr
+    assert "put aside, malformed: market: " in run(shop, "explain", "O5").stdout
+    assert run(shop, "rejects", "--state", "nowhere").exit_code == UNAVAILABLE
 
 
 def test_a_file_that_is_no_database(shop):

@@ -11,8 +11,10 @@ from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
 from makeweight.bootstrap import Embedded, despatch, publish_files
 from makeweight.bootstrap import explain as explain_embedded
+from makeweight.bootstrap import rejects as rejects_embedded
 from makeweight.bootstrap.closing import close_campaign, close_distributed
 from makeweight.bootstrap.kafka import explain as explain_distributed
+from makeweight.bootstrap.kafka import rejects as rejects_distributed
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE
 from makeweight.planning.parcel import NotPacked
@@ -69,8 +71,7 @@ class Embeddable:
         for kind, id_, body in events:
             whole = {"specversion": "1.0", "id": id_, "source": "/t", "type": kind, "data": body}
             line = read_one(dumps(whole) if isinstance(body, dict) else body, "t", 1)
-            key = body["order"] if line.body is not None else ""
-            incoming.append(Incoming(line.kind, key, "/t", id_, line.raw, line.body, line.digest, line.error))
+            incoming.append(Incoming(line.kind, line.order, "/t", id_, line.raw, line.body, line.digest, line.error))
         self._service.take_up()
         self._service.intake.submit(incoming).result()
 
@@ -86,7 +87,11 @@ class Embeddable:
 
     def rejects(self):
         """Codes of what was put aside."""
-        return [r["code"] for r in self._service.reader.rejects(1_000)]
+        return [r.code for r in self._service.reader.rejects(1_000)]
+
+    def aside(self, order):
+        """What was put aside of an order."""
+        return rejects_embedded(self._settings, 10, order)
 
     def explain(self, order):
         """The story of an order."""
@@ -144,6 +149,10 @@ class Distributable:
     def rejects(self):
         """Codes of what was put aside."""
         return [r.code for r in self._installation.rejects()]
+
+    def aside(self, order):
+        """What was put aside of an order."""
+        return rejects_distributed(self._installation.settings, 10, order)
 
     def explain(self, order):
         """The story of an order."""
@@ -262,6 +271,24 @@ class HostContract(ABC):
         assert len(service.rejects()) == aside + 1
         assert "malformed" in service.rejects()
         assert self.gifts(service, first) == self.gifts(service, last) == [("final", [("TIN", 1)])]
+
+    def test_what_was_put_aside_is_told_of_its_order(self, service):
+        """By its key, with the bytes as they came; mended and sent again, the order is taken in and tells of it."""
+        body, other = order(), order()
+        broken = {name: member for name, member in body.items() if name != "market"}
+        service.send((ORDER_TYPE, "broken", broken), placed(other))
+        assert service.aside(other["order"]) == []
+        (one,) = service.aside(body["order"])
+        assert (one.topic, one.key, one.code) == ("orders", body["order"], "malformed")
+        assert "'market' is missing" in one.sentence
+        came = json.loads(one.body)
+        assert came.get("data", came) == broken
+        assert service.explain(body["order"]) is None
+        service.send(placed(body))
+        assert service.aside(body["order"]) == [one]
+        told = [event["what"] for event in service.explain(body["order"])["events"]]
+        assert told.count(f"an event of orders was put aside, {one.why}") == 1
+        assert len(told) > 1
 
     def test_a_released_ticket_is_frozen(self, service):
         """What comes after it is on a second ticket."""

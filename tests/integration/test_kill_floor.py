@@ -62,7 +62,7 @@ def test_nothing_is_lost_or_doubled_on_the_floor(tmp_path):
     reader = Reader(settings.state, read_campaign)
     try:
         assert not reader.pending()
-        ending, book, aside = reader.ending(), reader.book(), {one["code"] for one in reader.rejects(10_000)}
+        ending, book, aside = reader.ending(), reader.book(), {one.code for one in reader.rejects(10_000)}
     finally:
         reader.close()
     check_books(ending)

@@ -186,10 +186,10 @@ def test_it_tells_stories_and_totals_as_the_topics_do(played, directory, reading
     report = close_campaign(settings, name, timedelta(0), None)
     assert report == close_distributed(installation.settings, name, timedelta(0), None)
     once = {(r.topic, r.partition, r.position): (r.key, r.code, r.sentence) for r in installation.rejects()}
-    put_aside = [(r["key"], r["code"], r["sentence"]) for r in reading.rejects(1_000)]
+    put_aside = [(r.key, r.code, r.sentence) for r in reading.rejects(1_000)]
     assert sorted(put_aside) == sorted(once.values())
     assert len(put_aside) < len(installation.rejects())
-    assert ("orders", "broken") in {(r["topic"], r["key"]) for r in reading.rejects(1_000)}
+    assert ("orders", "broken") in {(r.topic, r.key) for r in reading.rejects(1_000)}
     assert not reading.pending()
     assert reading.generation() == 1
 

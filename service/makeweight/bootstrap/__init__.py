@@ -36,6 +36,7 @@ from makeweight.domain.book import Book
 from makeweight.domain.claims import StockCommand, Tick
 from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
+from makeweight.planning.rejects import PutAside
 from makeweight.settings import Settings
 
 Progress = Callable[[int], None]
@@ -253,8 +254,7 @@ def _free_name(path: Path) -> Path:
 
 
 def _incoming(line: Line, source: str) -> Incoming:
-    key = line.body.order if line.body is not None else ""
-    return Incoming(line.kind, key, source, str(line.number), line.raw, line.body, line.digest, line.error)
+    return Incoming(line.kind, line.order, source, str(line.number), line.raw, line.body, line.digest, line.error)
 
 
 def publish_files(
@@ -286,9 +286,18 @@ def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock = wal
 
 
 def explain(settings: Settings, order: str) -> dict[str, Any] | None:
-    """The story of an order on an embedded service, or None if it was never seen there."""
+    """The story of an order on an embedded service, or None if it was never taken in there."""
     reader = Reader(settings.state, read_campaign)
     try:
         return reader.explain(order)
+    finally:
+        reader.close()
+
+
+def rejects(settings: Settings, limit: int, key: str | None = None) -> list[PutAside]:
+    """The latest inputs that an embedded service put aside, the newest first; ``key``: of that key alone."""
+    reader = Reader(settings.state, read_campaign)
+    try:
+        return reader.rejects(limit, key=key)
     finally:
         reader.close()

@@ -18,6 +18,7 @@ from makeweight.contracts.codec import dumps
 from makeweight.contracts.commands import read_command
 from makeweight.domain.book import Book
 from makeweight.domain.claims import StockCommand
+from makeweight.planning.rejects import PutAside
 from makeweight.settings import Settings
 
 
@@ -67,9 +68,18 @@ def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock) -> N
 
 
 def explain(settings: Settings, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
-    """The story of an order on the distributed service, or None if it was never seen there."""
+    """The story of an order on the distributed service, or None if it was never taken in there."""
     consumer = reader(broker_of(settings))
     try:
         return TopicReader(consumer, Names(settings.prefix)).explain(order, progress)
+    finally:
+        consumer.close()
+
+
+def rejects(settings: Settings, limit: int, key: str | None = None) -> list[PutAside]:
+    """The latest inputs that the distributed service put aside, the newest first; ``key``: of that key alone."""
+    consumer = reader(broker_of(settings))
+    try:
+        return TopicReader(consumer, Names(settings.prefix)).rejects(limit, key=key)
     finally:
         consumer.close()

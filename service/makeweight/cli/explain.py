@@ -9,6 +9,7 @@ from makeweight import bootstrap
 from makeweight.bootstrap import kafka as distributed
 from makeweight.cli.console import REFUSED, fail, out, progress, say_json
 from makeweight.cli.reach import Kafka, State, reaching
+from makeweight.planning.rejects import ASIDE_OF_AN_ORDER, PutAside, unseen
 
 HELP = """Tell what happened to an order, and for every offer what came of it and why.
 
@@ -27,14 +28,18 @@ def explain(
     json: Annotated[bool, typer.Option("--json", help="The story as JSON on stdout.")] = False,
 ) -> None:
     """Tell what happened to an order."""
+    aside: list[PutAside] = []
     with reaching(state, kafka) as reached:
         if reached.on_kafka:
             with progress("entries read") as told:
                 story = distributed.explain(reached.settings, order, told)
         else:
             story = bootstrap.explain(reached.settings, order)
+        if story is None:
+            home = distributed if reached.on_kafka else bootstrap
+            aside = home.rejects(reached.settings, ASIDE_OF_AN_ORDER, order)
     if story is None:
-        raise fail(f"order {order!r} was never seen here; {reached.where}", REFUSED)
+        raise fail(f"{unseen(order, aside)}; {reached.where}", REFUSED)
     if json:
         say_json(story)
     else:

@@ -14,6 +14,7 @@ from makeweight.cli import (
     prior_price,
     profile,
     publish,
+    rejects,
     replay,
     serve,
     ticket,
@@ -51,6 +52,7 @@ app.add_typer(change, name="change")
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=profile.HELP)(profile.profile)
 app.command(help=explain.HELP)(explain.explain)
+app.command(help=rejects.HELP)(rejects.rejects)
 app.command(help=ticket.HELP)(ticket.ticket)
 app.command(help=despatch_advice.HELP)(despatch_advice.despatch_advice)
 app.command(help=prior_price.HELP)(prior_price.prior_price)

@@ -27,7 +27,7 @@ HELP = """Say what became of gift stock: counted, damaged, sent elsewhere, arriv
 _HANDED = """
 
 It is handed to the ledger, whether the service is running or not. With an --id and --at of yours it may be said again,
-and counts once; what the ledger refuses is put aside with its reason, as any input is.
+and counts once; what the ledger refuses is put aside with its reason, as any input is: see `makeweight rejects`.
 
 [bold]Example[/bold]
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
 from makeweight.contracts.codec import dumps, not_carried, parse_object
-from makeweight.contracts.orders import FulfilmentEvent, OrderEvent, read_fulfilment, read_order
+from makeweight.contracts.orders import MAX_ID, FulfilmentEvent, OrderEvent, read_fulfilment, read_order
 from makeweight.contracts.problems import WireError, nearest
 from makeweight.domain.values import value
 
@@ -112,6 +112,21 @@ def read_record(given: Iterable[tuple[str, bytes | None]], body: bytes) -> Envel
 
 Body = OrderEvent | FulfilmentEvent
 Kind = Literal["orders", "fulfilment"]
+
+
+def order_named(envelope: Envelope) -> str:
+    """The order that an event says it is about, though its data can't be read; '' where that can't be told.
+
+    By it a person finds what was put aside.
+    """
+    if envelope.subject:
+        return envelope.subject
+    try:
+        named = parse_object(envelope.data).get("order")
+    except WireError:
+        return ""
+    is_id = isinstance(named, str) and len(named) <= MAX_ID and not NOT_TEXT.search(named)
+    return str(named) if is_id else ""
 
 
 def kind_of(envelope: Envelope) -> Kind:

@@ -36,7 +36,8 @@ MAX_UNITS = 10**6 * 100  # fuel and cloth are counted in small units
 
 MAX_DEPTH = 64  # of an undeclared member; the reader ends at 200, and in the log an order stands deeper than it came
 
-Id = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f/]+$")]
+MAX_ID = 120
+Id = Annotated[str, MinLen(1), MaxLen(MAX_ID), Field(pattern=r"^[^\x00-\x1f\x7f/]+$")]
 CustomerKey = Annotated[str, MinLen(1), MaxLen(120), Field(pattern=r"^[^\x00-\x1f\x7f]+$")]
 Name = Annotated[str, MaxLen(200)]
 Minor = Annotated[int, Ge(0), Le(MAX_AMOUNT)]

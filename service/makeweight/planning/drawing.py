@@ -22,7 +22,7 @@ from makeweight.planning.picture import (
     StockPlace,
     rate,
 )
-from makeweight.planning.signals import feed_signals, offer_signals
+from makeweight.planning.signals import feed_signals, offer_signals, reject_signals
 from makeweight.planning.watch import Watch, hour_of
 
 EXCEPTIONS_SHOWN = 200  # of a kind; how many there are is told beside them
@@ -51,12 +51,15 @@ def draw(watch: Watch, known: Known, now: Instant, limits: Limits) -> Picture:
         Feed(watch.watermark, watch.lag_seconds(), per_hour),
         offers,
         [
+            *reject_signals(watch, now),
             *feed_signals(watch, known, offers, now, limits),
             *offer_signals(watch, known, offers, levels, as_of, limits),
         ],
         newest,
         {kind: len(found) for kind, found in by_kind.items()},
         known.profile_learnt,
+        list(reversed(watch.rejects)),
+        watch.rejects_count,
     )
 
 

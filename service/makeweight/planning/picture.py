@@ -19,9 +19,10 @@ from makeweight.insight.profile import Profile
 from makeweight.insight.rates import wilson
 from makeweight.insight.runout import RunOut
 from makeweight.insight.tally import Tally
+from makeweight.planning.rejects import PutAside
 
 OfferState = Literal["scheduled", "live", "running_low", "exhausted", "paused", "ended"]
-SignalKind = Literal["silent_offer", "feed_gap", "demand_drop", "not_packed", "still_advertised"]
+SignalKind = Literal["orders_put_aside", "silent_offer", "feed_gap", "demand_drop", "not_packed", "still_advertised"]
 HOURS_SHOWN = 24
 
 
@@ -149,7 +150,10 @@ class Feed:
 
 @value
 class Picture:
-    """All of it. ``exceptions`` are the newest of each kind, ``counts`` how many there are."""
+    """All of it. ``exceptions`` are the newest of each kind, ``counts`` how many there are.
+
+    ``rejects`` are the newest inputs that were put aside, ``rejects_count`` how many there are.
+    """
 
     at: Instant
     as_of: Instant
@@ -159,6 +163,8 @@ class Picture:
     exceptions: dict[str, list[Notice]]
     counts: dict[str, int]
     profile_learnt: bool
+    rejects: list[PutAside] = field(default_factory=list)
+    rejects_count: int = 0
 
 
 @value

@@ -14,6 +14,23 @@ from makeweight.planning.watch import HOUR_SECONDS, Watch, hour_of, instant_of_h
 QUIET_SHARE = 0.25
 # How sure an hour's expectation is at best: its relative variance is at least so much, whatever history says.
 HOUR_VARIANCE = 0.05
+# An order that was put aside is urgent while it can still be packed with the others; the list has it for longer.
+URGENT = timedelta(hours=24)
+
+
+def reject_signals(watch: Watch, now: Instant) -> list[Signal]:
+    """Orders of which an event was put aside, and none was taken in since: they get no ticket, or not the last one."""
+    found = [one for one in watch.waiting.values() if now - one.aside.at <= URGENT]
+    if not found:
+        return []
+    lost = [one for one in found if not one.is_known]
+    first = (lost or found)[0].aside
+    how = f"{len(found)} orders have" if len(found) > 1 else "1 order has"
+    text = f"{how} an event that was put aside, and none that was taken in since"
+    if lost:
+        text += f"; {len(lost)} of them {'were' if len(lost) > 1 else 'was'} never taken in at all"
+    text += f"; the first is {first.key}: {first.why}"
+    return [Signal("orders_put_aside", text, found[0].aside.at, figure=len(found))]
 
 
 def feed_signals(

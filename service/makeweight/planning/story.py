@@ -12,6 +12,7 @@ from makeweight.domain.nearest import nearest
 from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, flipped, sentence
 from makeweight.domain.tickets import OfferLevel
+from makeweight.planning.rejects import PutAside
 from makeweight.planning.still import still_to_be_had
 from makeweight.stages.desk.state import Frozen, OrderState
 from makeweight.stages.desk.telling import explain_shortfall, told
@@ -20,10 +21,13 @@ from makeweight.stages.desk.tickets import tickets
 Levels = Callable[[str], OfferLevel | None]
 
 
-def story(state: OrderState, entries: Iterable[DeskEntry], book: Book, levels: Levels) -> dict[str, Any]:
+def story(
+    state: OrderState, entries: Iterable[DeskEntry], book: Book, levels: Levels, aside: Iterable[PutAside] = ()
+) -> dict[str, Any]:
     """What ``explain`` prints: the order, its events, its offers with a sentence each, and its tickets.
 
     ``levels`` gives the latest level of an offer, for what is nearly earned: None where the ledger knows none.
+    ``aside`` are the order's events that were put aside: they stand among those that happened.
     """
     order = state.order
     return {
@@ -33,7 +37,7 @@ def story(state: OrderState, entries: Iterable[DeskEntry], book: Book, levels: L
         "placed_at": order.placed_at.isoformat(),
         "first_seen_at": state.first_at.isoformat(),
         "judged_by": state.evaluation.campaigns,
-        "events": [_event(entry) for entry in entries],
+        "events": _events(entries, aside),
         "offers": _offers(state, book, levels),
         "tickets": [
             {
@@ -53,6 +57,15 @@ def _of_floor(frozen: Frozen) -> str:
     if frozen.paper.state == "void":
         return "void"
     return "packed" if frozen.packed else "released"
+
+
+def _events(entries: Iterable[DeskEntry], aside: Iterable[PutAside]) -> list[dict[str, Any]]:
+    found = [(entry.at, _event(entry)) for entry in entries]
+    for one in aside:
+        place = next((n for n, (at, _) in enumerate(found) if at > one.at), len(found))
+        what = f"an event of {one.topic} was put aside, {one.why}"
+        found.insert(place, (one.at, {"at": one.at.isoformat(), "what": what}))
+    return [event for _, event in found]
 
 
 def _event(entry: DeskEntry) -> dict[str, Any]:

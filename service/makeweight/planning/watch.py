@@ -7,6 +7,7 @@ that are open, never by how many orders there have been: what an order counted f
 from collections import Counter, deque
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
 
 from makeweight.domain.campaigns import SINCE_EVER
 from makeweight.domain.counted import counted_lines, kept_goods
@@ -15,11 +16,14 @@ from makeweight.domain.moments import Instant, seconds_between
 from makeweight.domain.stock import Account, Move
 from makeweight.domain.tickets import Notice
 from makeweight.domain.values import value
+from makeweight.planning.rejects import PutAside
 
 HOUR_SECONDS = 3_600
 LAGS_KEPT = 200  # the lag that is told is the median of so many
 ARRIVALS_KEPT = 5_000  # enough to find that of so many orders none got what one in a hundred should have got
 HOURS_KEPT = 24 * 7 * 9  # of orders, for the profile of a feed: eight weeks to learn from, and the one that runs
+REJECTS_KEPT = 100  # those that are shown; how many there are is counted
+WAITING_KEPT = 10_000  # orders of which an event was put aside: of a feed gone wrong, the latest
 NOT_EXCEPTIONS = frozenset({"near_miss", "running_low", "exhausted"})
 _OUT = frozenset({Account.RESERVED, Account.RELEASED})
 
@@ -44,6 +48,13 @@ class Out:
     since: Instant
 
 
+class Waiting(NamedTuple):
+    """An order of which nothing was taken in since an event of it was put aside, and whether anything was before."""
+
+    aside: PutAside
+    is_known: bool
+
+
 class Watch:
     """The fold. ``desk``, ``ledger`` and ``notice`` take what happened; the members are what it comes to."""
 
@@ -61,6 +72,9 @@ class Watch:
         self.exceptions: dict[str, Notice] = {}
         self.low: set[str] = set()
         self.spans_out: dict[str, list[tuple[Instant, Instant | None]]] = {}
+        self.rejects: deque[PutAside] = deque(maxlen=REJECTS_KEPT)
+        self.rejects_count = 0
+        self.waiting: dict[str, Waiting] = {}  # by order
 
     # --- the desk's log ----------------------------------------------------------------------------------------
 
@@ -70,6 +84,9 @@ class Watch:
         if not isinstance(entry, Judged):
             return
         told_at = max(entry.order.placed_at, entry.order.revised_at)
+        waits = self.waiting.get(entry.order.order)
+        if waits is not None and entry.at > waits.aside.at:
+            del self.waiting[entry.order.order]
         # An order that is dated into the future is no reason to believe that all before it are here.
         told_at = min(told_at, entry.at)
         self.watermark = told_at if self.watermark is None else max(self.watermark, told_at)
@@ -164,6 +181,19 @@ class Watch:
             spans.append((at, None))
         elif not gone and is_out:
             spans[-1] = (spans[-1][0], at)
+
+    # --- rejects -----------------------------------------------------------------------------------------------
+
+    def reject(self, one: PutAside, judged: Judged | None) -> None:
+        """An input that was put aside; ``judged`` is how the order that it names was judged last, if it names one."""
+        self.rejects.append(one)
+        self.rejects_count += 1
+        if one.topic != "orders" or not one.key or (judged is not None and judged.at > one.at):
+            return
+        self.waiting.pop(one.key, None)  # the latest stands last
+        self.waiting[one.key] = Waiting(one, judged is not None)
+        if len(self.waiting) > WAITING_KEPT:
+            del self.waiting[next(iter(self.waiting))]
 
     # --- questions ---------------------------------------------------------------------------------------------
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from makeweight.adapters.board import words
 from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign, Offer
+from makeweight.domain.claims import Transfer
 from makeweight.domain.moments import Instant, instant_of
 from makeweight.domain.values import value
 from makeweight.planning.changing import Change, ChangeRefused, Kind
@@ -127,7 +128,7 @@ def places_of(picture: Picture, campaign: Campaign, offer: str) -> dict[str, Pla
     }
 
 
-def sent(picture: Picture, move: StockMove) -> int:
+def sent(picture: Picture, move: StockMove | Transfer) -> int:
     """How many units have gone elsewhere so far from where a move takes them."""
     balances = (place.balance for one in picture.offers if one.key == move.offer for place in one.stock)
     return sum(b.transferred_out for b in balances if (b.gift, b.site) == (move.gift, move.site))

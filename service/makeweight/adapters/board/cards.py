@@ -9,6 +9,7 @@ from makeweight.adapters.board import drawings, words
 from makeweight.domain.moments import Instant
 from makeweight.domain.tickets import Notice
 from makeweight.planning.picture import OfferPicture, Picture, Signal, StockPlace
+from makeweight.planning.rejects import PutAside
 
 SHOWN_OF_A_KIND = 25  # on the page of all kinds; a kind's own page has them all
 _ORDER = ("act_now", "running_low", "exhausted", "paused", "live", "scheduled", "ended")
@@ -315,6 +316,39 @@ def _exception(one: Notice, picture: Picture, known: dict[str, tuple[str, str]])
         f'<td role="cell" class="why" data-label="why">{escape(one.sentence)}</td>'
         f'<td role="cell" class="when" data-label="since">{words.at(one.at, picture.at, zone)}</td>'
     )
+
+
+def rejects_below(picture: Picture) -> str:
+    """How many inputs were put aside, with a link to where they stand."""
+    count = picture.rejects_count
+    how = f"{words.number(count)} inputs" if count > 1 else "1 input"
+    return f'<a href="#put-aside">{how} put aside</a>, below.' if count else ""
+
+
+def rejects(picture: Picture) -> list[Piece]:
+    """A row for each of the newest inputs that were put aside."""
+    zone = zone_of(picture)
+    return [
+        Piece(f"{picture.rejects_count - number}", _reject(one, picture.at, zone))
+        for number, one in enumerate(picture.rejects)
+    ]
+
+
+def _reject(one: PutAside, now: Instant, zone: str) -> str:
+    of_order = one.key and one.topic in ("orders", "fulfilment")
+    about = order_link(one.key) if of_order else escape(one.key)
+    return (
+        f'<th role="rowheader" scope="row">{words.INPUTS.get(one.topic, escape(one.topic))}</th>'
+        f'<td role="cell" class="id" data-label="about">{about}</td>'
+        f'<td role="cell" class="why" data-label="why">{escape(one.why)}</td>'
+        f'<td role="cell" class="when" data-label="when">{words.at(one.at, now, zone)}</td>'
+    )
+
+
+def rejects_not_shown(picture: Picture) -> str:
+    """How many inputs were put aside and are not on the page."""
+    hidden = picture.rejects_count - len(picture.rejects)
+    return f"{words.number(hidden)} older ones are not shown; makeweight rejects lists them." if hidden > 0 else ""
 
 
 def not_shown(picture: Picture, kind: str | None) -> str:

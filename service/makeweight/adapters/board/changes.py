@@ -23,13 +23,16 @@ from makeweight.adapters.documents.files import FileErrors
 from makeweight.adapters.documents.publishing import Published
 from makeweight.adapters.local.reading import Reader
 from makeweight.adapters.telemetry.logs import logger
+from makeweight.domain.claims import Transfer
 from makeweight.domain.moments import Instant
 from makeweight.planning.changing import Change, ChangeRefused
 from makeweight.planning.moving import MovePreview, StockMove
 from makeweight.planning.previewing import Preview
+from makeweight.planning.rejects import PutAside
 
 _SLOW_SECONDS = 0.4  # a preview that takes longer says how far it is
 _SEEN_SECONDS, _SEEN_TRIES = 0.25, 20  # until what was published is in a copy of topics too
+_REFUSED_OF = 20  # rejects of an offer among which a move of it is looked for
 _SUBMIT = "(event) => { event.preventDefault(); emit(Object.fromEntries(new FormData(event.target))) }"
 _TOUCHED = "() => { if (document.querySelector('.preview:is(.fresh, .asked)')) emit() }"
 
@@ -115,12 +118,20 @@ class ChangesPage:
 
         return await _until(seen)
 
-    async def _until_moved(self, move: StockMove, sent: int) -> bool:
-        async def seen() -> bool:
-            view = self._pulse.now.view
-            return view is not None and asking.sent(view.picture, move) >= sent + move.units
+    async def _until_moved(self, transfer: Transfer, sent: int) -> bool | PutAside:
+        refused: PutAside | None = None
 
-        return await _until(seen)
+        async def seen() -> bool:
+            nonlocal refused
+            view = self._pulse.now.view
+            if view is not None and asking.sent(view.picture, transfer) >= sent + transfer.units:
+                return True
+            aside = await asyncio.to_thread(self._reader.rejects, _REFUSED_OF, key=transfer.offer)
+            refused = next((one for one in aside if transfer.id.encode() in one.body), None)
+            return refused is not None
+
+        done = await _until(seen)
+        return refused or done
 
 
 async def _until(seen: Callable[[], Awaitable[bool]]) -> bool:
@@ -135,7 +146,7 @@ class Until(NamedTuple):
     """How a form waits for what it has published or moved to be seen, and shows the page anew with it."""
 
     published: Callable[[Published], Awaitable[bool]]
-    moved: Callable[[StockMove, int], Awaitable[bool]]
+    moved: Callable[[Transfer, int], Awaitable[bool | PutAside]]  # it is, not yet, or it was refused
     finished: Callable[[str], Awaitable[None]]
 
 
@@ -301,12 +312,14 @@ class Form:
     async def _move(self, move: StockMove, preview: MovePreview) -> Awaitable[str]:
         await self._changing.resident.carry_out(preview)
         logger().info("moved", id=preview.transfer.id, offer=move.offer, by=move.by)
-        return self._moved(move, preview.transfer.id)
+        return self._moved(move, preview.transfer)
 
-    async def _moved(self, move: StockMove, name: str) -> str:
-        taken = await self._until.moved(move, self._one.places[f"{move.gift}/{move.site}"].sent)
+    async def _moved(self, move: StockMove, transfer: Transfer) -> str:
+        taken = await self._until.moved(transfer, self._one.places[f"{move.gift}/{move.site}"].sent)
+        if isinstance(taken, PutAside):
+            return previews.put_aside(f"Not moved: {previews.moved(move)}. The ledger put it aside, {taken.why}.")
         said = "Moved" if taken else "Handed to the ledger, which has not carried it out yet"
-        there = "" if move.to_site == move.site else previews.arrival(move, name, self._changing.reached)
+        there = "" if move.to_site == move.site else previews.arrival(move, transfer.id, self._changing.reached)
         return previews.done(f"{said}: {previews.moved(move)}.", there)
 
     # --- what went wrong

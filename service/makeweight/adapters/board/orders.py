@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import quote
 
 from makeweight.adapters.board import cards, words
+from makeweight.planning.rejects import PutAside
 
 
 def search(wanted: str) -> str:
@@ -18,9 +19,12 @@ def search(wanted: str) -> str:
     )
 
 
-def unknown(order: str, near: Sequence[str]) -> str:
-    """That an order was never seen, and which begin like it."""
-    told = f"<p>Order <strong>{escape(order)}</strong> was never seen here.</p>"
+def unknown(order: str, near: Sequence[str], aside: Sequence[PutAside]) -> str:
+    """That an order was never taken in, what was put aside of it, and which begin like it."""
+    told = f"<p>Order <strong>{escape(order)}</strong> was never {'taken in' if aside else 'seen'} here.</p>"
+    if aside:
+        events = "".join(_event({"at": one.at.isoformat(), "what": one.why}) for one in reversed(aside))
+        told += f'<h2>Put aside</h2><ol class="events">{events}</ol>'
     if not near:
         return told
     links = "".join(f"<li>{cards.order_link(one)}</li>" for one in near)

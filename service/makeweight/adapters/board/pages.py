@@ -16,6 +16,7 @@ from makeweight.adapters.board import cards, orders, waves, words
 from makeweight.adapters.board.cards import Piece
 from makeweight.adapters.board.pulse import Now, Pulse, View
 from makeweight.adapters.local.reading import Reader
+from makeweight.planning.rejects import ASIDE_OF_AN_ORDER, PutAside
 
 THEME = "makeweight-theme"
 THEMES = {"system": None, "light": False, "dark": True}
@@ -185,6 +186,13 @@ def _group(name: str) -> tuple[ui.element, Pieces]:
         return section, Pieces(ui.element("div").classes("cards"), "article")
 
 
+def _desk(name: str, columns: dict[str, bool]) -> tuple[ui.element, Pieces]:
+    """A table whose rows come and go."""
+    with ui.element("table").props(f'role="table" aria-label="{name}"').classes("desk") as desk:
+        raw(cards.table_head(columns).removeprefix('<thead role="rowgroup">').removesuffix("</thead>"), "thead")
+        return desk, Pieces(ui.element("tbody").props('role="rowgroup"'), "tr", role="row")
+
+
 class Board:
     """The pages of a board. ``reader`` is for what a page asks; the pulse has one of its own."""
 
@@ -222,13 +230,23 @@ class Board:
         heading = f"Exceptions: {words.KINDS[chosen].lower()}" if chosen else "Exceptions"
         with page.framed(PLACES[1], heading):
             counts = Pieces(ui.element("ul").classes("kinds"), "li")
+            below = raw("", "p")
             columns = {"Kind": False, "Order": False, "Offer": False, "How much": True, "Why": False, "Since": False}
-            with ui.element("table").props(f'role="table" aria-label="{heading}"').classes("desk") as desk:
-                raw(cards.table_head(columns).removeprefix('<thead role="rowgroup">').removesuffix("</thead>"), "thead")
-                rows = Pieces(ui.element("tbody").props('role="rowgroup"'), "tr", role="row")
+            desk, rows = _desk(heading, columns)
             rest = raw("", "p")
+            with ui.element("section").props('id="put-aside"') as aside:
+                raw("Put aside", "h2")
+                raw("What could not be processed, the newest first. Mend what it says, and send it again.", "p")
+                columns = {"What": False, "About": False, "Why": False, "When": False}
+                _, rejects = _desk("Put aside", columns)
+                more = raw("", "p")
 
         def show(view: View) -> None:
+            if chosen is None:
+                rejects.show(view.rejects)
+                more.set_content(cards.rejects_not_shown(view.picture))
+                below.set_content(cards.rejects_below(view.picture))
+            aside.set_visibility(chosen is None and bool(view.rejects))
             counts.show(cards.kinds(view.picture, chosen))
             shown = view.exceptions(chosen)
             rows.show(shown)
@@ -241,15 +259,18 @@ class Board:
         wanted = q.strip()
         order = wanted.partition("/")[0]
         story = await run.io_bound(self._reader.explain, order) if order else None
-        near = await run.io_bound(self._reader.orders_like, order, NEAR) if order and story is None else None
+        like = await run.io_bound(self._like, order) if order and story is None else None
         page = self._page(request)
         with page.framed(PLACES[2], f"Order {order}" if story else "Orders", live=False):
             raw(orders.search(wanted), "search")
             if story is not None:
                 raw(orders.story(story))
             elif order:
-                raw(orders.unknown(order, near or []))
+                raw(orders.unknown(order, *(like or ([], []))))
         page.begin()
+
+    def _like(self, order: str) -> tuple[list[str], list[PutAside]]:
+        return self._reader.orders_like(order, NEAR), self._reader.rejects(ASIDE_OF_AN_ORDER, key=order)
 
     def _tickets(self, request: Request, site: str = "", standing: str = "to_pick", page: int = 1) -> None:
         frame = self._page(request)

@@ -168,6 +168,11 @@ def done(said: str, line: str = "") -> str:
     return f'<div id="done" class="done" role="status" tabindex="-1"><p>{escape(said)}</p>{follows}</div>'
 
 
+def put_aside(said: str) -> str:
+    """That what was to be done was put aside."""
+    return f'<div id="done" class="trouble" role="alert" tabindex="-1"><p>{escape(said)}</p></div>'
+
+
 def revisions(campaigns: Iterable[Campaign]) -> str:
     """The latest revision of each campaign, who published it, why, and from when it counts."""
     columns = {"Campaign": False, "Revision": True, "In force from": False, "By": False, "Why": False}

@@ -44,6 +44,11 @@ class View:
         """How far the numbers reach."""
         return cards.status(self.picture)
 
+    @cached_property
+    def rejects(self) -> list[Piece]:
+        """The rows of what was put aside."""
+        return cards.rejects(self.picture)
+
     def exceptions(self, kind: str | None) -> list[Piece]:
         """The rows of the exceptions desk."""
         if kind not in self._exceptions:

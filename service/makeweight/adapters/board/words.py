@@ -43,7 +43,15 @@ KINDS = {
     "unearned_gifts": "Unearned again",
 }
 KINDS_OF_MONEY = frozenset({"price_mismatch", "clawback_advice"})
+INPUTS = {
+    "orders": "Order event",
+    "fulfilment": "Warehouse fact",
+    "ledger-commands": "Said of stock",
+    "decisions": "Ledger's answer",
+    "campaigns": "Campaign",
+}
 SIGNALS = {
+    "orders_put_aside": "Orders put aside",
     "silent_offer": "Nothing granted",
     "feed_gap": "No orders",
     "demand_drop": "Few orders",

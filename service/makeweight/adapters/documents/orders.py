@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from makeweight.contracts.events import Body, Envelope, Kind, kind_of, read_data, read_line
+from makeweight.contracts.events import Body, Envelope, Kind, kind_of, order_named, read_data, read_line
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
 from makeweight.contracts.topics import MAX_EVENT_BYTES
@@ -13,7 +13,7 @@ from makeweight.domain.values import value
 
 @value
 class Line:
-    """A line of the file: the event in it, or what is wrong with it."""
+    """A line of the file: the event in it, or what is wrong with it. ``order`` is what it is about, '' if unknown."""
 
     number: int
     raw: bytes
@@ -21,6 +21,7 @@ class Line:
     body: Body | None = None
     digest: str = ""
     error: WireError | None = None
+    order: str = ""
 
 
 def read_jsonl(path: Path) -> Iterator[Line]:
@@ -43,7 +44,11 @@ def read_one(text: bytes, name: str, number: int) -> Line:
         return Line(number, text, error=WireError("too_large", f"the event is larger than {MAX_EVENT_BYTES} bytes"))
     try:
         envelope: Envelope = read_line(text, name, number)
-        body = read_data(envelope)
-        return Line(number, text, kind_of(envelope), body, digest(body))
     except WireError as error:
         return Line(number, text, error=error)
+    kind = kind_of(envelope)
+    try:
+        body = read_data(envelope)
+        return Line(number, text, kind, body, digest(body), order=body.order)
+    except WireError as error:
+        return Line(number, text, kind, error=error, order=order_named(envelope))

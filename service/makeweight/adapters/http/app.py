@@ -17,7 +17,7 @@ from makeweight.adapters.hosting import Incoming
 from makeweight.adapters.local.host import Receipt
 from makeweight.adapters.local.intake import NotTaken
 from makeweight.contracts.codec import dumps, not_carried, parse
-from makeweight.contracts.events import Envelope, kind_of, read_attributes, read_data, read_structured
+from makeweight.contracts.events import Envelope, kind_of, order_named, read_attributes, read_data, read_structured
 from makeweight.contracts.orders import digest
 from makeweight.contracts.problems import WireError
 from makeweight.domain.values import value
@@ -58,7 +58,7 @@ def incoming(raw: bytes, read: Callable[[], Envelope]) -> Incoming:
         body = read_data(envelope)
         known_by = digest(body)
     except WireError as error:
-        return Incoming(kind, envelope.subject, envelope.source, envelope.id, raw, error=error)
+        return Incoming(kind, order_named(envelope), envelope.source, envelope.id, raw, error=error)
     return Incoming(kind, body.order, envelope.source, envelope.id, envelope.data, body, known_by)
 
 

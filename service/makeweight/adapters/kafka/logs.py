@@ -94,6 +94,7 @@ def record(message: Message) -> Record:
         _bytes(message.key()),
         _bytes(message.value()),
         _headers(message),
+        message.timestamp()[1],
     )
 
 

@@ -1,10 +1,12 @@
 """Reading an installation from its topics: one order's story, and what everything came to."""
 
+import base64
 from collections.abc import Callable
-from typing import Any
+from datetime import UTC, datetime
+from typing import Any, TypeVar
 
 from aiokafka.partitioner import murmur2
-from confluent_kafka import Consumer, KafkaException
+from confluent_kafka import Consumer, KafkaException, TopicPartition
 
 from makeweight.adapters.kafka.administration import KafkaProblem
 from makeweight.adapters.kafka.logs import LogGone, read_to_end
@@ -13,7 +15,7 @@ from makeweight.adapters.kafka.wire import LOGS, Names, Record, entry_of
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.messages import LEVEL, TICKET
+from makeweight.contracts.messages import LEVEL, REJECT, TICKET
 from makeweight.domain.book import Book
 from makeweight.domain.entries import DeskEntry, Judged
 from makeweight.domain.moments import Instant
@@ -22,6 +24,7 @@ from makeweight.domain.tickets import OfferLevel
 from makeweight.domain.values import value
 from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
+from makeweight.planning.rejects import ASIDE_OF_AN_ORDER, PutAside
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.standing import in_window, standing
@@ -30,12 +33,22 @@ from makeweight.stages.ledger import Ledger
 from makeweight.stages.ledger.state import BALANCES, CLAIMS, OFFERS
 
 SECONDS = 15
+T = TypeVar("T")
 Progress = Callable[[int], None]
 
 
 def partition_of(key: str, partitions: int) -> int:
     """The partition of a key, as Kafka's own clients hash it (murmur2)."""
     return int((murmur2(key.encode()) & 0x7FFFFFFF) % partitions)
+
+
+def _answer(ask: Callable[[], T]) -> T:
+    """What a broker answers; ``KafkaProblem`` if none does."""
+    try:
+        return ask()
+    except KafkaException as error:
+        told = error.args[0].str() if error.args else str(error)
+        raise KafkaProblem(f"no Kafka broker answers ({told}); start it, or set MAKEWEIGHT_KAFKA") from None
 
 
 @value
@@ -57,19 +70,21 @@ class TopicReader:
     def partitions(self, channel: str) -> int:
         """How many partitions a topic has; ``KafkaProblem`` if there is none."""
         topic = self._names.topic(channel)
-        try:
-            found = self._consumer.list_topics(topic, timeout=SECONDS).topics[topic]
-        except KafkaException as error:
-            told = error.args[0].str() if error.args else str(error)
-            raise KafkaProblem(f"no Kafka broker answers ({told}); start it, or set MAKEWEIGHT_KAFKA") from None
+        found = _answer(lambda: self._consumer.list_topics(topic, timeout=SECONDS).topics[topic])
         if found.error is not None or not found.partitions:
             raise KafkaProblem(f"topic {topic} does not exist; make the topics with `makeweight topics apply`")
         return len(found.partitions)
 
-    def records(self, channel: str, partition: int | None = None, progress: Progress | None = None) -> list[Record]:
-        """All records of a topic or of one of its partitions, each partition in its order."""
+    def records(
+        self, channel: str, partition: int | None = None, progress: Progress | None = None, *, whole: bool = True
+    ) -> list[Record]:
+        """All records of a topic or of one of its partitions, each partition in its order.
+
+        ``KafkaProblem`` if the topic no longer has its beginning, unless it needn't be ``whole``.
+        """
         count = self.partitions(channel)
-        starts = dict.fromkeys(range(count) if partition is None else [partition], 0)
+        wanted = range(count) if partition is None else [partition]
+        starts = {number: 0 if whole else self._begins(channel, number) for number in wanted}
         found: list[Record] = []
         try:
             for chunk in read_to_end(self._consumer, self._names.topic(channel), starts):
@@ -79,6 +94,27 @@ class TopicReader:
         except LogGone as error:
             raise KafkaProblem(f"the topic no longer has its beginning: {error}") from None
         return found
+
+    def _begins(self, channel: str, partition: int) -> int:
+        place = TopicPartition(self._names.topic(channel), partition)
+        begins, _ = _answer(lambda: self._consumer.get_watermark_offsets(place, timeout=SECONDS))
+        return int(begins)
+
+    def rejects(self, limit: int, *, key: str | None = None) -> list[PutAside]:
+        """The latest inputs that were put aside, the newest first, with their bytes; ``key``: of that key alone.
+
+        A reject is said again when its batch comes again, so each place in a topic counts once.
+        """
+        partition = partition_of(key, self.partitions("rejects")) if key else None
+        found: dict[tuple[str, int, int], PutAside] = {}
+        for record in self.records("rejects", partition, whole=False):
+            one = REJECT.loads(record.value or b"")
+            if key is None or one.key == key:
+                at = datetime.fromtimestamp(record.at_ms / 1_000, UTC)
+                topic, body = self._names.channel(one.topic), base64.b64decode(one.body)
+                aside = PutAside(at, topic, one.key, one.code, one.sentence, body)
+                found.setdefault((one.topic, one.partition, one.position), aside)
+        return sorted(found.values(), key=lambda one: one.at, reverse=True)[:limit]
 
     def book(self) -> Book:
         """The published campaigns."""
@@ -128,7 +164,10 @@ class TopicReader:
     def explain(self, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
         """The story of an order, or None if it was never seen."""
         state, entries = self.order(order, progress)
-        return None if state is None else story(state, entries, self.book(), self.level)
+        if state is None:
+            return None
+        aside = self.rejects(ASIDE_OF_AN_ORDER, key=order)
+        return story(state, entries, self.book(), self.level, reversed(aside))
 
     def level(self, offer: str) -> OfferLevel | None:
         """The latest level of an offer, None if none was ever said."""

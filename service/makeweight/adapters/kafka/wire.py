@@ -25,7 +25,7 @@ COMPACTED = frozenset(channel for channel, topic in BY_CHANNEL.items() if topic.
 
 @value
 class Record:
-    """A record as it stands in a topic."""
+    """A record as it stands in a topic. ``at_ms``: when it was written, since 1970; 0 where nobody asked."""
 
     topic: str
     partition: int
@@ -33,6 +33,7 @@ class Record:
     key: bytes | None
     value: bytes | None
     headers: Sequence[tuple[str, bytes | None]]
+    at_ms: int = 0
 
 
 @value

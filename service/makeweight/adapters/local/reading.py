@@ -22,6 +22,7 @@ from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
 from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
+from makeweight.planning.rejects import ASIDE_OF_AN_ORDER, PutAside
 from makeweight.planning.story import story
 from makeweight.stages.desk import Desk
 from makeweight.stages.desk.state import ORDERS, OrderState
@@ -34,6 +35,7 @@ _REPORTS = (
     f"SELECT json_extract({_BODY}, '$.fact.ticket'), json_extract({_BODY}, '$.fact.happened') "  # noqa: S608
     f"FROM desk_log WHERE json_extract({_BODY}, '$.kind') = 'reported'"
 )
+_ASIDE = "received_at, topic, key, code, sentence"
 
 
 class Reader:
@@ -173,7 +175,9 @@ class Reader:
         """The story of an order, or None if it was never seen."""
         state, entries = self.order(order)
         levels = {level.offer: level for level in self.levels()}
-        return None if state is None else story(state, entries, self.book(), levels.get)
+        if state is None:
+            return None
+        return story(state, entries, self.book(), levels.get, reversed(self.rejects(ASIDE_OF_AN_ORDER, key=order)))
 
     def order(self, order: str) -> tuple[OrderState | None, list[DeskEntry]]:
         """An order as the desk knows it, or None if it was never seen; and the entries that it is the fold of."""
@@ -201,12 +205,28 @@ class Reader:
         rows = self._rows("SELECT body FROM state WHERE space = ? ORDER BY key", f"ledger.{space.name}")
         return [body for (body,) in rows]
 
-    def rejects(self, limit: int) -> list[dict[str, Any]]:
-        """The latest inputs that were put aside."""
-        columns = ("position", "topic", "key", "code", "sentence", "received_at")
-        rows = self._rows(f"SELECT {', '.join(columns)} FROM rejects ORDER BY position DESC LIMIT ?", limit)  # noqa: S608
-        return [dict(zip(columns, row, strict=True)) for row in rows]
+    def rejects(self, limit: int, *, key: str | None = None) -> list[PutAside]:
+        """The latest inputs that were put aside, the newest first, with their bytes; ``key``: of that key alone."""
+        rows = self._rows(
+            f"SELECT {_ASIDE}, body FROM rejects WHERE ?1 IS NULL OR key = ?1 ORDER BY position DESC LIMIT ?2",  # noqa: S608
+            key,
+            limit,
+        )
+        return [_aside(*row) for row in rows]
+
+    def rejects_after(self, position: int, limit: int) -> list[tuple[int, PutAside]]:
+        """What was put aside after a position, oldest first, without its bytes."""
+        rows = self._rows(
+            f"SELECT position, {_ASIDE} FROM rejects WHERE position > ? ORDER BY position LIMIT ?",  # noqa: S608
+            position,
+            limit,
+        )
+        return [(at, _aside(*row)) for at, *row in rows]
 
     def close(self) -> None:
         """Close the connection."""
         self._db.close()
+
+
+def _aside(at: str, topic: str, key: str, code: str, sentence: str, body: bytes = b"") -> PutAside:
+    return PutAside(Instant.fromisoformat(at), topic, key, code, sentence, body)

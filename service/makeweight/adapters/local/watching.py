@@ -1,7 +1,7 @@
 """Keeps a watch up to date from a service's database, and draws its picture: read-only, and apart from the service.
 
-Each round reads what the logs and the outbox have got since the last one. The cost of a picture depends on what is
-published and on what is open, not on how many orders there have been.
+Each round reads what the logs, the outbox and the rejects have got since the last one. The cost of a picture depends on
+what is published and on what is open, not on how many orders there have been.
 """
 
 from datetime import timedelta
@@ -18,6 +18,7 @@ from makeweight.planning.picture import Known, Limits, Picture
 from makeweight.planning.watch import Watch, hour_of, instant_of_hour
 
 CHUNK = 2_000  # rows of each log to a round
+LAST = 2**63 - 1  # what a log's positions count to
 LEARNS_FROM = timedelta(hours=48)
 USUAL_DAY_VARIANCE = 0.03  # relative, of whole days: what calibration on a retailer's year found (tests/calibration)
 
@@ -34,11 +35,15 @@ class Watching:
         self._limits = limits or Limits()
         self.watch = Watch()
         self._book, self._published = Book(), -1
-        self._desk = self._ledger = self._notices = 0
+        self._desk = self._ledger = self._notices = self._rejects = 0
         self._profiles: dict[tuple[str, int], Profile] = {}
 
     def pull(self, chunk: int = CHUNK) -> int:
         """Take in what is new, at most ``chunk`` rows of each log; how many that were. 0: up to date."""
+        rejects = self._reader.rejects_after(self._rejects, chunk)
+        for position, one in rejects:
+            self.watch.reject(one, self._reader.judged_before(one.key, LAST) if one.key else None)
+            self._rejects = position
         desk = self._reader.desk_entries_after(self._desk, chunk)
         for position, entry in desk:
             before = self._reader.judged_before(entry.order.order, position) if isinstance(entry, Judged) else None
@@ -52,7 +57,7 @@ class Watching:
         for position, _, body in notices:
             self.watch.notice(NOTICE.loads(body))
             self._notices = position
-        return len(desk) + len(ledger) + len(notices)
+        return len(rejects) + len(desk) + len(ledger) + len(notices)
 
     def picture(self, now: Instant) -> Picture:
         """The picture at an instant, of all that has been taken in."""
