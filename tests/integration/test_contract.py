@@ -9,7 +9,7 @@ import pytest
 
 from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
-from makeweight.bootstrap import Embedded, despatch, publish_files
+from makeweight.bootstrap import Embedded, despatch, printing, publish_files
 from makeweight.bootstrap import explain as explain_embedded
 from makeweight.bootstrap import rejects as rejects_embedded
 from makeweight.bootstrap.closing import close_campaign, close_distributed
@@ -18,8 +18,10 @@ from makeweight.bootstrap.kafka import rejects as rejects_distributed
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.events import FULFILMENT_TYPE, ORDER_TYPE
 from makeweight.planning.parcel import NotPacked
+from makeweight.planning.printing import NoSuchTicket
 from makeweight.settings import Settings
 from tests.support.fleet import Installation
+from tests.support.sheets import pages, printed, scanned, words
 from tests.support.week import PUBLISHED
 
 LONG_AFTER = PUBLISHED + timedelta(days=300)
@@ -101,6 +103,10 @@ class Embeddable:
         """The advice on a ticket that went out."""
         return despatch.embedded(self._settings, ticket)
 
+    def pdf(self, ticket):
+        """A ticket on paper."""
+        return printing.as_pdf(printing.embedded(self._settings, ticket))
+
     def closed(self):
         """The campaign's books, closed long after."""
         return close_campaign(self._settings, "week", timedelta(0), None, lambda: LONG_AFTER)
@@ -161,6 +167,10 @@ class Distributable:
     def despatch(self, ticket):
         """The advice on a ticket that went out."""
         return despatch.distributed(self._installation.settings, ticket)
+
+    def pdf(self, ticket):
+        """A ticket on paper."""
+        return printing.as_pdf(printing.distributed(self._installation.settings, ticket))
 
     def closed(self):
         """The campaign's books, closed long after."""
@@ -353,6 +363,17 @@ class HostContract(ABC):
             service.despatch(ticket)
         service.send(released(body, ticket, "packed"))
         assert b">week/tin<" in service.despatch(ticket)
+
+    def test_a_ticket_is_printed(self, service):
+        """A scanner reads the ticket, its goods and its gift from the paper of either runtime."""
+        body = order()
+        service.send(placed(body))
+        name = f"{body['order']}/main/1"
+        paper = service.pdf(name)
+        assert scanned(pages(paper)) == printed(service.ending().tickets[name])
+        assert words(paper)[0].count("Tin") >= 1
+        with pytest.raises(NoSuchTicket):
+            service.pdf(f"{body['order']}/main/2")
 
     def test_books_are_closed_and_restated(self, service):
         """One order more is one more in the figures; until one is late enough nothing is closed."""
