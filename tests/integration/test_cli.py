@@ -30,6 +30,7 @@ from tests.integration.test_http import CAMPAIGN, CUSTOMER, PUBLISHED, STRUCTURE
 MAKEWEIGHT = Path(sys.executable).parent / "makeweight"
 COMMANDS = (
     "serve",
+    "check",
     "publish",
     "stock",
     "change",
@@ -158,6 +159,50 @@ def test_no_color(shop):
     assert "\x1b[3" not in plain.stderr
     assert plain.stderr.startswith("nope.yaml: cannot be read")
     assert "\x1b" not in spawn(shop, "publish", "nope.yaml").stderr
+
+
+# --- check --------------------------------------------------------------------------------------------------------
+
+
+def test_a_draft_is_checked(shop):
+    """In words, at its edges and with its stock; exit code 1 if something is wrong. Nothing is written."""
+    published(shop)
+    before = rows(shop / "state", "SELECT count(*) FROM inbox"), rows(shop / "state", "SELECT count(*) FROM campaigns")
+    draft = CAMPAIGN.replace("campaign: week", "campaign: next").replace("2026", "2096")
+    (shop / "next.yaml").write_text(draft)
+    told = run(shop, "check", "next.yaml", "--stock", "stock.csv")
+    assert told.exit_code == 0, told.stdout
+    assert "40.00 EUR or more spent on any goods earns 1 x Tin (TIN)." in told.stdout
+    assert "An order with 39.99 EUR earns nothing, a near miss; 40.00 EUR earns 1; 40.01 EUR earns 1." in told.stdout
+    whole = json.loads(run(shop, "check", "next.yaml", "--json").stdout)
+    assert [(edge["worth"], edge["earns"]) for edge in whole["offers"][0]["edges"]] == [(3999, 0), (4000, 1), (4001, 1)]
+    (shop / "over.yaml").write_text((shop / "next.yaml").read_text().replace("says: ", "says: Spend over 40.00. "))
+    done = run(shop, "check", "over.yaml")
+    assert done.exit_code == REFUSED
+    assert "wrong: next/tin: it says 'over', and exactly 40.00 EUR earns it too" in done.stdout
+    assert "stock is not looked at" in done.stderr
+    (shop / "empty.csv").write_text("gift,site,units\n")
+    done = run(shop, "check", "next.yaml", "--stock", "empty.csv")
+    assert (done.exit_code, "there is no stock of TIN for it" in done.stdout) == (REFUSED, True)
+    assert before == (
+        rows(shop / "state", "SELECT count(*) FROM inbox"),
+        rows(shop / "state", "SELECT count(*) FROM campaigns"),
+    )
+
+
+def test_a_draft_is_held_against_what_is_published(shop):
+    """An offer of a running campaign that the same goods earn is named, with an order that gets both."""
+    (shop / "week.yaml").write_text(CAMPAIGN.replace("2026-11-30", "2096-11-30"))
+    published(shop)
+    (shop / "next.yaml").write_text(
+        CAMPAIGN.replace("campaign: week", "campaign: next").replace("2026-11-30", "2096-11-30")
+    )
+    assert "week/tin" not in run(shop, "check", "next.yaml").stdout
+    told = run(shop, "check", "next.yaml", "--state", "state")
+    assert "next/tin and week/tin: an order with any goods for 40.00 EUR gets both" in told.stdout
+    assert run(shop, "check", "next.yaml", "--state", "nowhere").exit_code == UNAVAILABLE
+    broken = run(shop, "check", "stock.csv")
+    assert (broken.exit_code, broken.stdout) == (USAGE, "")
 
 
 # --- publish and explain --------------------------------------------------------------------------------------------

@@ -33,9 +33,11 @@ from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
 from makeweight.contracts.commands import read_command
 from makeweight.domain.book import Book
+from makeweight.domain.campaigns import Campaign
 from makeweight.domain.claims import StockCommand, Tick
 from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
+from makeweight.planning.checking import Check, check
 from makeweight.planning.rejects import PutAside
 from makeweight.settings import Settings
 
@@ -283,6 +285,24 @@ def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock = wal
         publish(connection, [], [command], clock())
     finally:
         connection.close()
+
+
+def check_files(
+    campaigns: Iterable[Path], stock: Path | None, published: Iterable[Campaign] = (), clock: Clock = wall_clock
+) -> Check:
+    """Check draft campaigns, and nothing else: nothing is written. ``FileErrors`` where a file is no campaign."""
+    drafts, known, now = [file.campaign for file in read_files(campaigns)], list(published), clock()
+    receipts = read_stock(stock, Book([*known, *drafts]), now) if stock is not None else None
+    return check(drafts, known, receipts, now)
+
+
+def book_of(settings: Settings) -> Book:
+    """What is published on an embedded service."""
+    reader = Reader(settings.state, read_campaign)
+    try:
+        return reader.book()
+    finally:
+        reader.close()
 
 
 def explain(settings: Settings, order: str) -> dict[str, Any] | None:

@@ -67,6 +67,15 @@ def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock) -> N
         outbox.close()
 
 
+def book_of(settings: Settings) -> Book:
+    """What is published on the distributed service."""
+    consumer = reader(broker_of(settings))
+    try:
+        return TopicReader(consumer, Names(settings.prefix)).book()
+    finally:
+        consumer.close()
+
+
 def explain(settings: Settings, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
     """The story of an order on the distributed service, or None if it was never taken in there."""
     consumer = reader(broker_of(settings))

@@ -8,6 +8,7 @@ from makeweight import __version__
 from makeweight.cli import (
     about,
     board,
+    check,
     close,
     despatch_advice,
     explain,
@@ -46,6 +47,7 @@ app.command(help=serve.HELP)(serve.serve)
 app.command(help=worker.HELP)(worker.worker)
 app.command(help=board.HELP)(board.board)
 app.add_typer(topics, name="topics")
+app.command(help=check.HELP)(check.check)
 app.command(help=publish.HELP)(publish.publish)
 app.add_typer(stock, name="stock")
 app.add_typer(change, name="change")
