@@ -9,10 +9,12 @@ import pytest
 
 from makeweight.adapters.documents.orders import read_one
 from makeweight.adapters.hosting import Incoming
-from makeweight.bootstrap import Embedded, despatch, printing, publish_files
+from makeweight.bootstrap import Embedded, check_files, despatch, printing, publish_files
+from makeweight.bootstrap import book_of as book_embedded
 from makeweight.bootstrap import explain as explain_embedded
 from makeweight.bootstrap import rejects as rejects_embedded
 from makeweight.bootstrap.closing import close_campaign, close_distributed
+from makeweight.bootstrap.kafka import book_of as book_distributed
 from makeweight.bootstrap.kafka import explain as explain_distributed
 from makeweight.bootstrap.kafka import rejects as rejects_distributed
 from makeweight.contracts.codec import dumps
@@ -107,6 +109,10 @@ class Embeddable:
         """A ticket on paper."""
         return printing.as_pdf(printing.embedded(self._settings, ticket))
 
+    def book(self):
+        """What is published."""
+        return book_embedded(self._settings)
+
     def closed(self):
         """The campaign's books, closed long after."""
         return close_campaign(self._settings, "week", timedelta(0), None, lambda: LONG_AFTER)
@@ -171,6 +177,10 @@ class Distributable:
     def pdf(self, ticket):
         """A ticket on paper."""
         return printing.as_pdf(printing.distributed(self._installation.settings, ticket))
+
+    def book(self):
+        """What is published."""
+        return book_distributed(self._installation.settings)
 
     def closed(self):
         """The campaign's books, closed long after."""
@@ -374,6 +384,15 @@ class HostContract(ABC):
         assert words(paper)[0].count("Tin") >= 1
         with pytest.raises(NoSuchTicket):
             service.pdf(f"{body['order']}/main/2")
+
+    def test_a_draft_is_held_against_what_is_published(self, service, tmp_path):
+        """The tin of a draft and the mug that is published are earned by the same goods."""
+        draft = tmp_path / "draft.yaml"
+        draft.write_text(CAMPAIGN.replace("campaign: week", "campaign: draft"))
+        found = check_files([draft], None, service.book(), lambda: PUBLISHED)
+        pairs = {frozenset(pair.offers) for pair in found.together}
+        assert frozenset({"draft/tin", "week/mug"}) in pairs
+        assert frozenset({"draft/tin", "week/tin"}) in pairs
 
     def test_books_are_closed_and_restated(self, service):
         """One order more is one more in the figures; until one is late enough nothing is closed."""
