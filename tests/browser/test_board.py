@@ -179,7 +179,7 @@ def test_what_was_put_aside(shop, opened):
     page = settled(opened("/"))
     signal = page.get_by_role("region", name="Signals").get_by_text("Orders put aside.")
     expect(signal.locator("xpath=..")).to_contain_text(
-        f"1 of them was never taken in at all; the first is ART-100500: {one.why}"
+        f"put aside, and was never taken in; it is ART-100500: {one.why}"
     )
     page.get_by_role("link", name="Exceptions").click()
     page.get_by_role("link", name="2 inputs put aside").click()

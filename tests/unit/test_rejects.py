@@ -6,9 +6,10 @@ import pytest
 
 from makeweight.adapters.board import cards
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.events import ORDER_TYPE, Envelope, order_named
+from makeweight.contracts.events import order_named
 from makeweight.domain.book import Book
 from makeweight.domain.entries import Judged
+from makeweight.domain.values import replaced
 from makeweight.insight.profile import Profile
 from makeweight.insight.tally import Tally
 from makeweight.planning import watch as watching
@@ -72,6 +73,9 @@ def test_its_bytes_come_back_as_they_came():
         (b"A-1", ""),
         (b"\xff", ""),
         (b'{"order":"A\\u0000"}', ""),
+        (b'{"order":"A/1"}', ""),
+        (b'{"order":null}', ""),
+        (b'{"order":""}', ""),
         (b'{"order":"\\ud800"}', ""),
         (dumps({"order": "A" * 120}), "A" * 120),
         (dumps({"order": "A" * 121}), ""),
@@ -79,8 +83,10 @@ def test_its_bytes_come_back_as_they_came():
 )
 def test_the_order_that_unreadable_data_names(data, named):
     """What could be an order's id, and nothing else: it becomes the key of what is put aside."""
-    assert order_named(Envelope("1", "/t", ORDER_TYPE, "", data)) == named
-    assert order_named(Envelope("1", "/t", ORDER_TYPE, "B-1", data)) == "B-1"
+    assert order_named(data) == named
+    assert order_named(data, "B-1") == (named or "B-1")
+    assert order_named(data, "B/1") == order_named(data, "B\x1b1") == named
+    assert order_named(b'{"data":' + data + b"}") == (named if data[:1] == b"{" else "")
 
 
 def test_an_order_that_was_never_taken_in():
@@ -129,13 +135,37 @@ def test_an_order_waits_until_an_event_of_it_is_taken_in():
         watch.reject(aside(at=first.at + MINUTE), first)
         (one,) = signals(watch, first.at + MINUTE)
         assert (one.figure, one.since) == (1, first.at + MINUTE)
-        assert one.sentence.startswith("1 order has an event that was put aside")
-        assert one.sentence.endswith("taken in since; the first is A0: malformed: member 'market' is missing")
+        assert one.sentence == (
+            "1 order has an event that was put aside, and none taken in since; it is A0: malformed: "
+            "member 'market' is missing"
+        )
     watch.reject(aside("A2", at=first.at + 2 * MINUTE), None)
     watch.reject(aside("A2", at=first.at + 3 * MINUTE), None)
     (one,) = signals(watch, first.at + 3 * MINUTE)
     assert (one.figure, one.sentence[:8]) == (2, "2 orders")
-    assert "; 1 of them was never taken in at all; the first is A2: malformed" in one.sentence
+    assert "none taken in since; 1 of them was never taken in at all; the first is A2: malformed" in one.sentence
+
+
+def test_revisions_tell_better_than_time():
+    """A revision is taken in, or a later one: then nothing waits, whenever that was. An earlier one ends nothing."""
+    shop = Shop([document(gives())], {})
+    shop.place(order(line(10_00), order="A0"))
+    for charged in (12_00, 14_00):
+        shop.amend("A0", line(charged), at=PLACED)
+    first, second, third = judged(shop)
+    moment = {"at": first.at}
+    for before, revision, waits in ((None, 1, True), (first, 1, False), (first, 2, True), (third, 2, False)):
+        watch = Watch()
+        watch.reject(replaced(aside(**moment), revision=revision), before)
+        assert (len(signals(watch)) == 1) is waits, (before, revision)
+    # One input of a batch is bad and the next one mended: both have the same instant.
+    watch = Watch()
+    watch.reject(replaced(aside(**moment), revision=2), None)
+    assert "was never taken in" in signals(watch)[0].sentence
+    watch.desk(first, None)
+    assert "none taken in since" in signals(watch)[0].sentence
+    watch.desk(second, first)
+    assert signals(watch) == []
 
 
 def test_what_names_no_order_is_listed_and_no_signal():

@@ -13,14 +13,14 @@ from makeweight.cli.console import REFUSED, err, fail, out, say_json
 from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.domain.campaigns import Campaign, Offer
 from makeweight.domain.orders import Order
-from makeweight.domain.reasons import amount, measured
+from makeweight.domain.reasons import Reason, amount, measured
 from makeweight.planning.checking import Check, Checked
 from makeweight.planning.trials import SOME_ITEM, Edge, Together
 
 HELP = """Check drafts: each offer in plain words and at its edges, what the same goods earn, and what is wrong.
 
 Nothing is written. With --state or --kafka they are held against what is published there too; with --stock against the
-stock that they will have. Exit code 1 if an offer would give nothing, or other than it says.
+stock that they will have. Exit code 1 if something of them would give nothing.
 
 [bold]Examples[/bold]
 
@@ -60,7 +60,7 @@ def check(
 def _show(found: Check) -> None:
     for one in found.offers:
         out.print(one.offer.key, style="bold", markup=False)
-        out.print(f"  says: {one.offer.says}", markup=False)
+        out.print(f"  says: {one.offer.says}", markup=False, emoji=False)
         for sentence in one.words:
             out.print(f"  {sentence}", markup=False)
         if one.edges:
@@ -75,6 +75,8 @@ def _show(found: Check) -> None:
         for pair in pairs:
             out.print(f"  {_beside(pair)}", markup=False)
         out.print()
+    if found.untried:
+        out.print(f"{found.untried:,} more pairs of offers are not looked at; check fewer at once", style="yellow")
     for finding in found.findings:
         style = "red" if finding.weight == "wrong" else "yellow"
         out.print(f"{finding.weight}: {finding.about}: {finding.sentence}", style=style, markup=False)
@@ -91,7 +93,11 @@ def _edge(offer: Offer, edge: Edge) -> str:
 
 def _beside(pair: Together) -> str:
     """What an order whose goods earn two offers gets of them."""
-    missed = [f"not {key} ({reason.replace('_', ' ')})" for key, reason in pair.misses.items()]
+    missed = []
+    for key, reason in pair.misses.items():
+        why = {Reason.OUTRANKED: "comes first", Reason.VALUE_USED: "used up its value"}.get(reason)
+        named = f"{pair.winners[key]} {why}" if why and key in pair.winners else reason.replace("_", " ")
+        missed.append(f"not {key} ({named})")
     gets = ", ".join([*pair.gets, *missed]) if missed else "both"
     return f"{' and '.join(pair.offers)}: an order with {_goods(pair.order)} gets {gets}"
 
@@ -108,7 +114,8 @@ def _as_json(found: Check) -> dict[str, Any]:
     return {
         "offers": [_offer(one) for one in found.offers],
         "together": [
-            {"offers": list(pair.offers), "such_as": _goods(pair.order), "gets": pair.gets, "misses": pair.misses}
+            {"offers": list(pair.offers), "such_as": _goods(pair.order), "gets": pair.gets, "misses": pair.misses,
+             "winners": pair.winners}
             for pair in found.together
         ],
         "findings": [vars(one) for one in found.findings],

@@ -39,10 +39,15 @@ def rejects(
         say_json([as_json(one) for one in shown])
     for one in [] if json else shown:
         about = f"{one.topic}, {one.key}" if one.key else one.topic
-        out.print(f"{one.at.isoformat(timespec='seconds')}  {about}", markup=False)
-        out.print(f"    {one.why}", markup=False)
+        out.print(_plain(f"{one.at.isoformat(timespec='seconds')}  {about}"), markup=False, emoji=False)
+        out.print(_plain(f"    {one.why}"), markup=False, emoji=False)
     if not (shown or json):
         out.print("nothing was put aside")
     if len(found) > limit:
         err.print(f"older ones are not shown; --limit {10 * limit} shows more", style="dim")
     err.print(reached.where, style="dim", markup=False)
+
+
+def _plain(text: str) -> str:
+    """Without what a terminal would obey: a key may hold anything."""
+    return "".join(one if one.isprintable() else "?" for one in text)

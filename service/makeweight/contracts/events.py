@@ -18,6 +18,7 @@ FULFILMENT_TYPE = "com.makeweight.fulfilment.v1"
 TYPES = (ORDER_TYPE, FULFILMENT_TYPE)
 REQUIRED = ("specversion", "id", "source", "type")
 NAMING = ("id", "source", "subject")  # kept as text, so they must be text: a header may hold any bytes
+_ID = re.compile(f"[^\x00-\x1f\x7f-\x9f\ud800-\udfff/]{{1,{MAX_ID}}}")
 NOT_TEXT = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")  # CloudEvents 1.0, type String
 
 
@@ -73,7 +74,7 @@ def read_line(body: bytes, source: str, place: int) -> Envelope:
     if "specversion" in parsed:
         return _structured(parsed)
     kind = FULFILMENT_TYPE if "ticket" in parsed else ORDER_TYPE
-    return Envelope(f"{place}", source, kind, str(parsed.get("order", "")), body)
+    return Envelope(f"{place}", source, kind, order_named(body), body)
 
 
 # The Kafka protocol binding of CloudEvents 1.0: attributes are headers with this prefix, data is the record's value.
@@ -114,19 +115,18 @@ Body = OrderEvent | FulfilmentEvent
 Kind = Literal["orders", "fulfilment"]
 
 
-def order_named(envelope: Envelope) -> str:
-    """The order that an event says it is about, though its data can't be read; '' where that can't be told.
+def order_named(raw: bytes, subject: str = "") -> str:
+    """The order that an event says it is about, though it can't be read; '' where that can't be told.
 
-    By it a person finds what was put aside.
+    ``raw`` is the event, or its data alone. By the order a person finds what was put aside.
     """
-    if envelope.subject:
-        return envelope.subject
     try:
-        named = parse_object(envelope.data).get("order")
+        parsed = parse_object(raw)
     except WireError:
-        return ""
-    is_id = isinstance(named, str) and len(named) <= MAX_ID and not NOT_TEXT.search(named)
-    return str(named) if is_id else ""
+        parsed = {}
+    data = parsed.get("data")
+    named = (data if isinstance(data, dict) else parsed).get("order")
+    return next((one for one in (named, subject) if isinstance(one, str) and _ID.fullmatch(one)), "")
 
 
 def kind_of(envelope: Envelope) -> Kind:

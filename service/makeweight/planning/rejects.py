@@ -13,7 +13,8 @@ ASIDE_OF_AN_ORDER = 100  # in its story: a sender that goes on sending the same 
 class PutAside:
     """A reject as people see it: when it was put aside, of which topic, its key, and why.
 
-    ``body`` are its bytes as they came; empty where nobody asked for them.
+    ``body`` are its bytes as they came; empty where nobody asked for them. ``revision`` is the order's that they name,
+    where that can be told.
     """
 
     at: Instant
@@ -22,6 +23,7 @@ class PutAside:
     code: str
     sentence: str
     body: bytes = b""
+    revision: int | None = None
 
     @property
     def why(self) -> str:

@@ -25,11 +25,15 @@ def reject_signals(watch: Watch, now: Instant) -> list[Signal]:
         return []
     lost = [one for one in found if not one.is_known]
     first = (lost or found)[0].aside
-    how = f"{len(found)} orders have" if len(found) > 1 else "1 order has"
-    text = f"{how} an event that was put aside, and none that was taken in since"
-    if lost:
-        text += f"; {len(lost)} of them {'were' if len(lost) > 1 else 'was'} never taken in at all"
-    text += f"; the first is {first.key}: {first.why}"
+    never = f"{len(lost)} of them {'were' if len(lost) > 1 else 'was'} never taken in at all"
+    if len(found) == 1:
+        text = "1 order has an event that was put aside, and " + (
+            "was never taken in" if lost else "none taken in since"
+        )
+    else:
+        text = f"{len(found)} orders have an event that was put aside, and none taken in since"
+        text += f"; {never}" if lost else ""
+    text += f"; {'the first' if len(found) > 1 else 'it'} is {first.key}: {first.why}"
     return [Signal("orders_put_aside", text, found[0].aside.at, figure=len(found))]
 
 

@@ -7,10 +7,10 @@ from makeweight.domain.book import Book
 from makeweight.domain.campaigns import Campaign, Offer, Scope
 from makeweight.domain.choose import choose
 from makeweight.domain.moments import Instant
-from makeweight.domain.orders import Destination, Line, Order, OrderClass
+from makeweight.domain.orders import Destination, Lane, Line, Order, OrderClass
 from makeweight.domain.qualify import evaluate, judge_one
 from makeweight.domain.reasons import Reason
-from makeweight.domain.values import value
+from makeweight.domain.values import replaced, value
 
 SOME_ITEM = "any-item"  # the item number of a line for which no offer asks for one
 _MET = (None, Reason.ORDER_CAP)  # the reasons of an offer that is met
@@ -32,13 +32,15 @@ class Edge:
 class Together:
     """What one order, of one line, gets of two offers that the same goods earn.
 
-    ``gets`` are the offers that it is given, ``misses`` says of each that it meets and is not given why.
+    ``gets`` are the offers that it is given, ``misses`` says of each that it meets and is not given why; ``winners``
+    which offer comes before it, or used up its value.
     """
 
     offers: tuple[str, str]
     order: Order
     gets: list[str]
     misses: dict[str, Reason]
+    winners: dict[str, str]
 
 
 def edges(campaign: Campaign, offer: Offer) -> list[Edge]:
@@ -46,7 +48,7 @@ def edges(campaign: Campaign, offer: Offer) -> list[Edge]:
     if offer.kind not in ("gift", "benefit"):
         return []
     found = []
-    for worth in _around(offer):
+    for worth in sorted({*_around(offer)}):
         units, charged = (worth, worth) if offer.by == "units" else (1, worth)
         line = matching([offer.scope], units, charged)
         if line is None:
@@ -108,14 +110,33 @@ def together(book: Book, one: tuple[Campaign, Offer], other: tuple[Campaign, Off
         return None
     order = _order(campaign, [first, second], line, at, market, order_class)
     live = book.live(at, market, campaign.currency, None, order_class)
-    if not all(offer.key in live.offers and judge_one(order, offer).reason in _MET for offer in (first, second)):
-        return None
+    for offer in (first, second):
+        known = live.offers.get(offer.key)
+        if known is None or known.revision != offer.revision or judge_one(order, offer).reason not in _MET:
+            return None
     choice = choose(order, evaluate(order, live), live, set())
     given = {claim.offer for claim in choice.claims} | choice.benefits.keys()
-    reasons = {judged.offer: judged.reason for judged in choice.evaluation.judgements}
+    judged = {one.offer: one for one in choice.evaluation.judgements}
     pair = (first.key, second.key)
-    misses = {key: reasons[key] or Reason.CAUTION for key in pair if key not in given}
-    return Together(pair, order, [key for key in pair if key in given], misses)
+    missed = [judged[key] for key in pair if key not in given]
+    return Together(
+        pair,
+        order,
+        [key for key in pair if key in given],
+        {one.offer: one.reason or Reason.CAUTION for one in missed},
+        {one.offer: one.winner for one in missed if one.winner},
+    )
+
+
+def trial(campaign: Campaign, offer: Offer, country: str | None = None) -> Order | None:
+    """The least order that earns an offer, to a country where the offer is made; None where no goods can."""
+    line = _meeting([offer])
+    if line is None:
+        return None
+    order = _order(campaign, [offer], line, offer.window.start)
+    if country is None:
+        return order
+    return replaced(order, destination=replaced(order.destination, country=country))
 
 
 def _meeting(offers: Sequence[Offer]) -> Line | None:
@@ -144,11 +165,14 @@ def _order(
 ) -> Order:
     """An order that meets whatever else the offers ask: it is paid, an adult's, and goes where it may."""
     to, by = _common([offer.only_to for offer in offers]), _common([offer.services for offer in offers])
+    gifts = [offer.gifts[offer.gift] for offer in offers if offer.gift is not None]
+    lanes = _common([frozenset(gift.cautions.lanes) for gift in gifts])
+    lane: Lane = "air" if lanes == frozenset({"air"}) else "ground"
     market = market or campaign.markets[0]
     return Order(
         "trial", 1, "placed", at, at, market, campaign.currency, [line],
         order_class or campaign.classes[0],
-        destination=Destination(min(to) if to else market, lane="ground"),
+        destination=Destination(min(to) if to else market, lane=lane),
         service=min(by) if by else "",
         paid_at=at,
         age_answer="adult",

@@ -54,6 +54,11 @@ class Waiting(NamedTuple):
     aside: PutAside
     is_known: bool
 
+    def until(self, entry: Judged) -> bool:
+        """Whether the order waits no more: its revision was taken in, or a later one. Without it, time has to tell."""
+        revision = self.aside.revision
+        return entry.at >= self.aside.at if revision is None else entry.order.revision >= revision
+
 
 class Watch:
     """The fold. ``desk``, ``ledger`` and ``notice`` take what happened; the members are what it comes to."""
@@ -85,8 +90,11 @@ class Watch:
             return
         told_at = max(entry.order.placed_at, entry.order.revised_at)
         waits = self.waiting.get(entry.order.order)
-        if waits is not None and entry.at > waits.aside.at:
-            del self.waiting[entry.order.order]
+        if waits is not None:
+            if waits.until(entry):
+                del self.waiting[entry.order.order]
+            else:
+                self.waiting[entry.order.order] = waits._replace(is_known=True)
         # An order that is dated into the future is no reason to believe that all before it are here.
         told_at = min(told_at, entry.at)
         self.watermark = told_at if self.watermark is None else max(self.watermark, told_at)
@@ -188,10 +196,11 @@ class Watch:
         """An input that was put aside; ``judged`` is how the order that it names was judged last, if it names one."""
         self.rejects.append(one)
         self.rejects_count += 1
-        if one.topic != "orders" or not one.key or (judged is not None and judged.at > one.at):
+        waits = Waiting(one, judged is not None)
+        if one.topic != "orders" or not one.key or (judged is not None and waits.until(judged)):
             return
         self.waiting.pop(one.key, None)  # the latest stands last
-        self.waiting[one.key] = Waiting(one, judged is not None)
+        self.waiting[one.key] = waits
         if len(self.waiting) > WAITING_KEPT:
             del self.waiting[next(iter(self.waiting))]
 

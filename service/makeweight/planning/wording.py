@@ -15,7 +15,8 @@ def in_words(campaign: Campaign, offer: Offer) -> list[str]:
         return [f"{_and(prices)}: each line of them is compared with it.", *_open(campaign, offer)]
     if offer.kind == "reduction":
         goods = _goods(offer.scope)
-        return [f"{_first(goods)} at up to {offer.up_to_percent} % below list price.", *_open(campaign, offer)]
+        most = f"{_first(goods)} at up to {offer.up_to_percent} % below list price."
+        return [most, *_left_out(offer.scope), *_open(campaign, offer)]
     return [
         f"{_first(_asked(offer))} earns {_given(offer)}.",
         *_counting(offer),
@@ -90,21 +91,22 @@ def _titled(offer: Offer, gift: str) -> str:
 
 
 def _counting(offer: Offer) -> list[str]:
-    told = []
+    how = ", if they are paid for" if offer.by == "any" else ""
     if offer.by in ("total", "line", "unit"):
         before = "at their list prices, before markdowns and discounts"
         after = "as they are charged, after markdowns and their share of the order's discounts"
-        told.append(
-            f"Goods count {after if offer.basis == 'charged' else before}; gift cards, services and carriage don't."
-        )
-    out = [f"item number {_or(offer.scope.not_skus)}"] if offer.scope.not_skus else []
-    out += [f"category {_or(offer.scope.not_categories)}"] if offer.scope.not_categories else []
-    out += ["what is charged below its list price"] if offer.scope.not_reduced else []
-    if out:
-        told.append(f"Not counted: {_and(out)}.")
+        how = f" {after if offer.basis == 'charged' else before}"
+    told = [f"Goods count{how}; gift cards, services and carriage don't.", *_left_out(offer.scope)]
     if offer.top_up:
         told.append("Goods that are added after it has ended count, while nothing is released.")
     return told
+
+
+def _left_out(scope: Scope) -> list[str]:
+    out = [f"item number {_or(scope.not_skus)}"] if scope.not_skus else []
+    out += [f"category {_or(scope.not_categories)}"] if scope.not_categories else []
+    out += ["what is charged below its list price"] if scope.not_reduced else []
+    return [f"Not counted: {_and(out)}."] if out else []
 
 
 def _caps(offer: Offer) -> list[str]:
@@ -134,15 +136,20 @@ def _rivals(offer: Offer) -> list[str]:
 def _when_out(offer: Offer) -> list[str]:
     if offer.gift is None:
         return []
+    others = [f"{offer.gift} instead of another choice, unless it adds a caution"] if offer.choice else []
     if offer.when_out == "substitute":
-        return [f"When it is gone: {_and([_titled(offer, one) for one in offer.otherwise], 'then')} instead."]
-    if offer.when_out == "owed":
-        return ["When it is gone: it is owed, and sent once there is stock."]
-    return [f"When it is gone: {'the next of its group' if offer.group else 'nothing'}."]
+        others += [f"{_titled(offer, one)} instead" for one in offer.otherwise]
+    last = {
+        "owed": "it is owed, and sent once there is stock",
+        "next": "the next of its group" if offer.group else "nothing",
+    }
+    told = [*others, *([last[offer.when_out]] if offer.when_out in last else [])]
+    return [f"When it is gone: {_and(told, 'then')}."]
 
 
 def _open(campaign: Campaign, offer: Offer) -> list[str]:
-    start, end = (worded(at, campaign.zone) for at in (offer.window.start, offer.window.end))
+    since = max(offer.window.start, campaign.effective_at)
+    start, end = (worded(at, campaign.zone) for at in (since, offer.window.end))
     who = f"{_or(campaign.classes)} orders in {_or(campaign.markets)}"
     paused = ["It is paused: nobody can have it."] if offer.paused else []
     return [f"For {who}, placed from {start} until before {end}, {campaign.zone}.", *paused]

@@ -45,10 +45,10 @@ def read_one(text: bytes, name: str, number: int) -> Line:
     try:
         envelope: Envelope = read_line(text, name, number)
     except WireError as error:
-        return Line(number, text, error=error)
+        return Line(number, text, error=error, order=order_named(text))
     kind = kind_of(envelope)
     try:
         body = read_data(envelope)
         return Line(number, text, kind, body, digest(body), order=body.order)
     except WireError as error:
-        return Line(number, text, kind, error=error, order=order_named(envelope))
+        return Line(number, text, kind, error=error, order=order_named(envelope.data, envelope.subject))

@@ -52,13 +52,15 @@ def incoming(raw: bytes, read: Callable[[], Envelope]) -> Incoming:
     try:
         envelope = read()
     except WireError as error:
-        return Incoming("orders", "", "http", "", raw, error=error)
+        return Incoming("orders", order_named(raw), "http", "", raw, error=error)
     kind = kind_of(envelope)
     try:
         body = read_data(envelope)
         known_by = digest(body)
     except WireError as error:
-        return Incoming(kind, order_named(envelope), envelope.source, envelope.id, raw, error=error)
+        return Incoming(
+            kind, order_named(envelope.data, envelope.subject), envelope.source, envelope.id, raw, error=error
+        )
     return Incoming(kind, body.order, envelope.source, envelope.id, envelope.data, body, known_by)
 
 

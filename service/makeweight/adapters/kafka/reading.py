@@ -1,21 +1,23 @@
 """Reading an installation from its topics: one order's story, and what everything came to."""
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from heapq import heappop, heappush
 from typing import Any, TypeVar
 
 from aiokafka.partitioner import murmur2
 from confluent_kafka import Consumer, KafkaException, TopicPartition
 
 from makeweight.adapters.kafka.administration import KafkaProblem
-from makeweight.adapters.kafka.logs import LogGone, read_to_end
+from makeweight.adapters.kafka.logs import CHUNK, LogGone, log, read_to_end
 from makeweight.adapters.kafka.publishing import published_documents
 from makeweight.adapters.kafka.wire import LOGS, Names, Record, entry_of
 from makeweight.adapters.local.memory import MemoryStore
 from makeweight.contracts.campaigns import read_campaign
 from makeweight.contracts.codec import dumps
-from makeweight.contracts.messages import LEVEL, REJECT, TICKET
+from makeweight.contracts.messages import LEVEL, REJECT, TICKET, Reject
+from makeweight.contracts.problems import WireError
 from makeweight.domain.book import Book
 from makeweight.domain.entries import DeskEntry, Judged
 from makeweight.domain.moments import Instant
@@ -51,6 +53,20 @@ def _answer(ask: Callable[[], T]) -> T:
         raise KafkaProblem(f"no Kafka broker answers ({told}); start it, or set MAKEWEIGHT_KAFKA") from None
 
 
+def _reject(record: Record) -> Reject | None:
+    try:
+        one = REJECT.loads(record.value or b"")
+        base64.b64decode(one.body)
+    except (WireError, ValueError) as error:
+        log.warning("a record of %s can't be read and is left out: %s", record.topic, error)
+        return None
+    return one
+
+
+def _place(one: Reject) -> tuple[str, int, int]:
+    return one.topic, one.partition, one.position
+
+
 @value
 class Totals:
     """What everything adds up to. ``watermark``: no partition that has orders has seen none of later than that."""
@@ -75,25 +91,23 @@ class TopicReader:
             raise KafkaProblem(f"topic {topic} does not exist; make the topics with `makeweight topics apply`")
         return len(found.partitions)
 
-    def records(
-        self, channel: str, partition: int | None = None, progress: Progress | None = None, *, whole: bool = True
-    ) -> list[Record]:
-        """All records of a topic or of one of its partitions, each partition in its order.
-
-        ``KafkaProblem`` if the topic no longer has its beginning, unless it needn't be ``whole``.
-        """
+    def records(self, channel: str, partition: int | None = None, progress: Progress | None = None) -> list[Record]:
+        """All records of a topic or of one of its partitions, each partition in its order."""
         count = self.partitions(channel)
-        wanted = range(count) if partition is None else [partition]
-        starts = {number: 0 if whole else self._begins(channel, number) for number in wanted}
+        starts = dict.fromkeys(range(count) if partition is None else [partition], 0)
         found: list[Record] = []
+        for record in self._records(channel, starts):
+            found.append(record)
+            if progress and not len(found) % CHUNK:
+                progress(len(found))
+        return found
+
+    def _records(self, channel: str, starts: dict[int, int]) -> Iterator[Record]:
         try:
             for chunk in read_to_end(self._consumer, self._names.topic(channel), starts):
-                found += chunk
-                if progress:
-                    progress(len(found))
+                yield from chunk
         except LogGone as error:
             raise KafkaProblem(f"the topic no longer has its beginning: {error}") from None
-        return found
 
     def _begins(self, channel: str, partition: int) -> int:
         place = TopicPartition(self._names.topic(channel), partition)
@@ -103,18 +117,27 @@ class TopicReader:
     def rejects(self, limit: int, *, key: str | None = None) -> list[PutAside]:
         """The latest inputs that were put aside, the newest first, with their bytes; ``key``: of that key alone.
 
-        A reject is said again when its batch comes again, so each place in a topic counts once.
+        A reject is said again when its batch comes again, so each place in a topic counts once. Records that are no
+        rejects are passed over. No more than ``limit`` are kept at a time.
         """
-        partition = partition_of(key, self.partitions("rejects")) if key else None
-        found: dict[tuple[str, int, int], PutAside] = {}
-        for record in self.records("rejects", partition, whole=False):
-            one = REJECT.loads(record.value or b"")
-            if key is None or one.key == key:
-                at = datetime.fromtimestamp(record.at_ms / 1_000, UTC)
-                topic, body = self._names.channel(one.topic), base64.b64decode(one.body)
-                aside = PutAside(at, topic, one.key, one.code, one.sentence, body)
-                found.setdefault((one.topic, one.partition, one.position), aside)
-        return sorted(found.values(), key=lambda one: one.at, reverse=True)[:limit]
+        count = self.partitions("rejects")
+        wanted = [partition_of(key, count)] if key else range(count)
+        starts = {number: self._begins("rejects", number) for number in wanted}
+        seen: set[tuple[str, int, int]] = set()
+        latest: list[tuple[int, int, Reject]] = []  # a heap: by time, then in the order in which they are read
+        for record in self._records("rejects", starts):
+            one = _reject(record)
+            if one is None or (key is not None and one.key != key) or (place := _place(one)) in seen:
+                continue
+            seen.add(place)
+            heappush(latest, (record.at_ms, len(seen), one))
+            if len(latest) > limit:
+                heappop(latest)
+        return [self._aside(at_ms, one) for at_ms, _, one in sorted(latest, key=lambda kept: kept[:2], reverse=True)]
+
+    def _aside(self, at_ms: int, one: Reject) -> PutAside:
+        at, body = datetime.fromtimestamp(at_ms / 1_000, UTC), base64.b64decode(one.body)
+        return PutAside(at, self._names.called(one.topic), one.key, one.code, one.sentence, body)
 
     def book(self) -> Book:
         """The published campaigns."""

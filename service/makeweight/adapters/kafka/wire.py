@@ -63,6 +63,10 @@ class Names:
         """The channel of a topic."""
         return self._channels[topic]
 
+    def called(self, topic: str) -> str:
+        """The channel of a topic, or the topic's own name where it is of another installation."""
+        return self._channels.get(topic, topic)
+
     def inputs(self, stage: str) -> list[str]:
         """The topics that a stage reads."""
         return [self._topics[channel] for channel in INPUTS[stage]]

@@ -20,6 +20,7 @@ from makeweight.domain.entries import DeskEntry, Judged, LedgerEntry
 from makeweight.domain.moments import Instant
 from makeweight.domain.stock import Balance
 from makeweight.domain.tickets import OfferLevel
+from makeweight.domain.values import replaced
 from makeweight.insight.tally import Tally
 from makeweight.planning.ending import Ending, latest
 from makeweight.planning.rejects import ASIDE_OF_AN_ORDER, PutAside
@@ -34,6 +35,11 @@ _BODY = "CAST(body AS TEXT)"
 _REPORTS = (
     f"SELECT json_extract({_BODY}, '$.fact.ticket'), json_extract({_BODY}, '$.fact.happened') "  # noqa: S608
     f"FROM desk_log WHERE json_extract({_BODY}, '$.kind') = 'reported'"
+)
+# Of an order as it came: bare, or in a CloudEvent. What is no JSON has none.
+_REVISION = (
+    f"CASE WHEN json_valid({_BODY}) THEN "
+    f"coalesce(json_extract({_BODY}, '$.revision'), json_extract({_BODY}, '$.data.revision')) END"
 )
 _ASIDE = "received_at, topic, key, code, sentence"
 
@@ -217,11 +223,14 @@ class Reader:
     def rejects_after(self, position: int, limit: int) -> list[tuple[int, PutAside]]:
         """What was put aside after a position, oldest first, without its bytes."""
         rows = self._rows(
-            f"SELECT position, {_ASIDE} FROM rejects WHERE position > ? ORDER BY position LIMIT ?",  # noqa: S608
+            f"SELECT position, {_ASIDE}, {_REVISION} FROM rejects WHERE position > ? ORDER BY position LIMIT ?",  # noqa: S608
             position,
             limit,
         )
-        return [(at, _aside(*row)) for at, *row in rows]
+        found = []
+        for at, *row, revision in rows:
+            found.append((at, replaced(_aside(*row), revision=revision if isinstance(revision, int) else None)))
+        return found
 
     def close(self) -> None:
         """Close the connection."""
