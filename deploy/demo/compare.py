@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from confluent_kafka import Consumer, TopicPartition
+from confluent_kafka import Consumer, KafkaException, TopicPartition
 
 from deploy.demo.day import Event
 from deploy.demo.play import HERE, PUBLISHED_AT, DayClock, feed
@@ -54,13 +54,13 @@ def wait_until_quiet(settings: Settings, seconds: float = 120) -> None:
     places = [(names.topic(channel), p) for channel in CHANNELS for p in range(topics.partitions(channel))]
     end = time.monotonic() + seconds
     try:
-        before = _ends(read, places)
+        before = _ends(read, places, end)
         while True:
             while not _handled(asked, before):
                 if time.monotonic() > end:
                     raise TimeoutError(f"the workers have not handled everything within {seconds:.0f} s")
                 time.sleep(0.1)
-            after = _ends(read, places)
+            after = _ends(read, places, end)
             if not any(_beyond_ticks(read, place, before[place], after[place]) for place in places):
                 return
             before = after
@@ -69,8 +69,19 @@ def wait_until_quiet(settings: Settings, seconds: float = 120) -> None:
         read.close()
 
 
-def _ends(consumer: Consumer, places: Iterable[tuple[str, int]]) -> dict[tuple[str, int], int]:
-    return {place: consumer.get_watermark_offsets(TopicPartition(*place), timeout=10)[1] for place in places}
+def _ends(consumer: Consumer, places: Iterable[tuple[str, int]], until: float) -> dict[tuple[str, int], int]:
+    return {place: _end(consumer, place, until) for place in places}
+
+
+def _end(consumer: Consumer, place: tuple[str, int], until: float) -> int:
+    """Where a partition ends; a leader that has just become one says so only once the others have caught up."""
+    while True:
+        try:
+            return int(consumer.get_watermark_offsets(TopicPartition(*place), timeout=10)[1])
+        except KafkaException:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.1)
 
 
 def _handled(consumer: Consumer, ends: dict[tuple[str, int], int]) -> bool:
