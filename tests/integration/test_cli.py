@@ -34,6 +34,7 @@ COMMANDS = (
     "publish",
     "stock",
     "change",
+    "quantity",
     "replay",
     "profile",
     "explain",
@@ -203,6 +204,30 @@ def test_a_draft_is_held_against_what_is_published(shop):
     assert run(shop, "check", "next.yaml", "--state", "nowhere").exit_code == UNAVAILABLE
     broken = run(shop, "check", "stock.csv")
     assert (broken.exit_code, broken.stdout) == (USAGE, "")
+
+
+def test_how_many_gifts_to_order(tmp_path):
+    """A table with the cheapest, JSON with the same; costs and counts that tell nothing end with 2."""
+    past = ["412", "388", "510", "455", "367", "498"]
+    costs = ["--missing", "9.00", "--leftover", "1.60", "--currency", "EUR"]
+    told = run(tmp_path, "quantity", *past, *costs)
+    assert told.exit_code == 0, told.stderr
+    assert "cheapest: order 499; such a campaign asks for 438 on average" in told.stdout
+    assert "151.99 EUR" in told.stdout
+    assert "allowing for how little 6 campaigns tell: 512" in told.stdout
+    found = json.loads(run(tmp_path, "quantity", *past, *costs, "--json").stdout)
+    assert (found["cheapest"], found["allowing"]) == (499, 512)
+    assert 499 in [one["units"] for one in found["levels"]]
+    more = run(tmp_path, "quantity", *past[:4], "498", "--ran-out", "367", *costs)
+    assert "allowing" not in more.stdout
+    for wrong, text in (
+        ([*past, "--missing", "0.00", *costs[2:]], "above 0"),
+        ([*past, "--missing", "9.001", *costs[2:]], "more than the 2 decimals of EUR"),
+        (["412", *costs], "expected 2 or more"),
+    ):
+        done = run(tmp_path, "quantity", *wrong)
+        assert (done.exit_code, done.stdout) == (USAGE, ""), done.stdout
+        assert text in done.stderr
 
 
 # --- publish and explain --------------------------------------------------------------------------------------------

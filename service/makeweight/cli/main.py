@@ -15,6 +15,7 @@ from makeweight.cli import (
     prior_price,
     profile,
     publish,
+    quantity,
     rejects,
     replay,
     serve,
@@ -53,6 +54,7 @@ app.add_typer(stock, name="stock")
 app.add_typer(change, name="change")
 app.command(help=replay.HELP)(replay.replay)
 app.command(help=profile.HELP)(profile.profile)
+app.command(help=quantity.HELP)(quantity.quantity)
 app.command(help=explain.HELP)(explain.explain)
 app.command(help=rejects.HELP)(rejects.rejects)
 app.command(help=ticket.HELP)(ticket.ticket)
