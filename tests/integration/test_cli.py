@@ -288,6 +288,8 @@ def test_stock_is_counted_damaged_sent_and_arrives(shop):
     [
         (("damage", "week/tin", "TIN", "main", "0"), "at least 1"),
         (("count", "tin", "TIN", "main", "1"), "campaign/offer"),
+        (("count", "week/tim", "TIN", "main", "1"), "no offer 'week/tim' here; did you mean 'week/tin'?"),
+        (("damage", "week/tin", "TINN", "main", "1"), "campaign 'week' has no gift 'TINN'; did you mean 'TIN'?"),
         (("transfer", "week/tin", "TIN", "main", "1", "--by", "M", "--why", "short"), "another offer or site"),
         (("transfer", "week/tin", "TIN", "main", "1", "--to-site", "south"), "who answers for it"),
         (("taken-down", "week/tin", "--at", "yesterday"), "expected a date and time"),
@@ -320,6 +322,23 @@ def test_publish_of_a_changed_revision_is_refused(shop):
     done = run(shop, "publish", "week.yaml")
     assert done.exit_code == USAGE
     assert "is too early" in done.stderr
+
+
+def test_publish_tells_what_gives_nothing(shop):
+    """It is done, and what `check` would have called wrong is told."""
+    (shop / "week.yaml").write_text(CAMPAIGN.replace("food: none", "").replace("age: none, ", "age: none"))
+    done = run(shop, "publish", "week.yaml", "--state", "state")
+    assert done.exit_code == 0
+    assert "published, and TIN: no order gets it: nobody answered its cautions (food)" in done.stderr
+    assert "published, and" not in run(shop, "publish", "week.yaml", "--state", "state", "--json").stderr
+
+
+def test_an_order_that_no_campaign_was_in_force_for(shop):
+    """It was placed before the campaign: that is said, in place of an empty table."""
+    published(shop)
+    early = {**order(8), "placed_at": "2026-11-01T10:00:00Z", "revised_at": "2026-11-01T10:00:00Z", "market": "GB"}
+    assert spawn(shop, "serve", "--events", "-", given=json.dumps(early) + "\n").returncode == 0
+    assert "no campaign was in force for it when it was placed" in run(shop, "explain", "O8").stdout
 
 
 def test_publish_nothing(tmp_path):

@@ -75,7 +75,7 @@ def test_what_earns_what(members, sentence):
         ({"not_skus": ["b", "a"], "not_reduced": True}, "Not counted: item number a or b and what is charged below "),
         (
             {"order_cap": 1, "customer_cap": 2, "total_cap": 1_400},
-            "At most 1 to an order, 2 to a customer and 1,400 in",
+            "At most 1 to an order, 2 to a customer and 1,400 in all. An order that names no customer is held to",
         ),
         ({"only_to": frozenset({"IE", "GB"})}, "Only for orders to GB or IE."),
         ({"services": frozenset({"standard"})}, "Only for orders by the service standard."),
@@ -83,7 +83,7 @@ def test_what_earns_what(members, sentence):
         ({"value_used": "once"}, "What earned it counts for no other offer that says so too."),
         ({"top_up": True}, "Goods that are added after it has ended count, while nothing is released."),
         ({"group": "g", "rank": 7}, "One offer of the group g is given; its rank is 7."),
-        ({"group": "g"}, "When it is gone: the next of its group."),
+        ({"group": "g"}, "When it is gone: the next of its group, if there is one."),
         ({}, "When it is gone: nothing."),
         ({"when_out": "owed"}, "When it is gone: it is owed, and sent once there is stock."),
         ({"when_out": "substitute", "otherwise": ("MUG",)}, "When it is gone: Mug (MUG) instead."),

@@ -582,6 +582,15 @@ def test_an_order_far_off_is_explained_with_what_it_lacked():
     )
 
 
+def test_a_price_that_was_over_is_told_of_its_goods_alone():
+    """An order without them would not have had it a minute earlier either."""
+    for sku, is_told in (("EASEL", True), ("INK", False)):
+        shop = Shop([document({"offer": "price", "says": "Easel 89.00", "prices": {"EASEL": 89_00}})])
+        shop.place(order(line(95_00, sku=sku), placed_at=WEEK.end))
+        found = story(shop.state("A"), shop.entries["desk"], shop.engine.book, shop.level)["offers"]
+        assert [one["offer"] for one in found] == (["week/price"] if is_told else [])
+
+
 def test_a_purchase_that_is_missing():
     """Ex-2 (common practice, no source)."""
     shop = Shop([document(gives(by="any", brands=["Birch", "Cedar"]))], AMPLE)

@@ -111,8 +111,8 @@ def test_what_ran_out_asks_for_more():
 @pytest.mark.parametrize(
     ("counts", "ran_out", "text"),
     [
-        ([], [], "0 past campaigns that did not run out; expected 2 or more"),
-        ([5], [5, 5, 5], "1 past campaigns that did not run out"),
+        ([], [], "expected 2 or more past campaigns that did not run out, not 0"),
+        ([5], [5, 5, 5], "that did not run out, not 1"),
         ([0, 0], [], "asked for nothing"),
         ([-1, 5], [], "expected whole numbers from 0"),
         ([5, 5], [10**9], "expected whole numbers from 0"),

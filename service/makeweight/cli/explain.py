@@ -60,7 +60,7 @@ def show(story: dict[str, Any]) -> None:
     for offer in story["offers"]:
         says = " ".join([offer["says"], offer["now"]] if "now" in offer else [offer["says"]])
         table.add_row(offer["offer"], offer["outcome"].replace("_", " "), says)
-    out.print(table)
+    out.print(table if story["offers"] else "no campaign was in force for it when it was placed")
     out.print()
     for ticket in story["tickets"]:
         gifts = ticket["gifts"]

@@ -55,7 +55,7 @@ def replay(
         say_json(result.summary)
     else:
         _show(result.summary)
-    if result.summary["rejected_rows"] and not json:
+    if result.summary["rejected_rows"]:
         raise typer.Exit(REFUSED)
 
 

@@ -14,7 +14,8 @@ from makeweight.cli.reach import Kafka, State, reaching
 from makeweight.contracts.problems import WireError
 from makeweight.domain.claims import Arrival, Count, Damage, StockCommand, TakenDown, Transfer
 from makeweight.domain.moments import Instant
-from makeweight.planning.moving import named
+from makeweight.planning.changing import ChangeRefused
+from makeweight.planning.moving import check_named, named
 
 HELP = """Say what became of gift stock: counted, damaged, sent elsewhere, arrived; or that an announcement is gone.
 
@@ -80,14 +81,16 @@ def hand(command: StockCommand, state: Path | None, kafka: str | None) -> None:
     """Hand what is said to the ledger of the service that is meant, and say so."""
     try:
         with reaching(state, kafka) as reached:
+            check_named(command, (distributed if reached.on_kafka else bootstrap).book_of(reached.settings))
             if reached.on_kafka:
                 distributed.hand_to_ledger(reached.settings, command, bootstrap.wall_clock)
             else:
                 bootstrap.hand_to_ledger(reached.settings, command)
-    except WireError as error:
+    except (ChangeRefused, WireError) as error:
         raise fail(str(error)) from None
     out.print(f"{command.kind} {command.id} of {command.offer}: handed to the ledger", markup=False)
-    err.print(reached.where, style="dim", markup=False)
+    text = f"if the ledger puts it aside, `makeweight rejects --key {command.offer}` says why"
+    err.print(f"{text}; {reached.where}", style="dim", markup=False)
 
 
 def _says(kind: str, told: str) -> Callable[[Callable[..., StockCommand]], Callable[..., None]]:

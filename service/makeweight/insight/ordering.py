@@ -88,8 +88,8 @@ def asked_by(counts: Sequence[int], ran_out: Sequence[int] = ()) -> Asked:
     if any(not 0 <= count <= MAX_UNITS for count in (*counts, *ran_out)):
         raise TooLittleKnown(f"units of a past campaign: expected whole numbers from 0 to {MAX_UNITS:,}")
     if len(counts) < LEAST_CAMPAIGNS:
-        text = f"{len(counts)} past campaigns that did not run out; expected {LEAST_CAMPAIGNS} or more"
-        raise TooLittleKnown(f"{text}: one, or those that ran out alone, don't tell how demand varies")
+        text = f"expected {LEAST_CAMPAIGNS} or more past campaigns that did not run out, not {len(counts)}"
+        raise TooLittleKnown(f"{text}: one alone, or those that ran out, don't tell how demand varies")
     mean, spread = fmean(counts), variance(counts)
     if mean <= 0:
         raise TooLittleKnown("the past campaigns asked for nothing")

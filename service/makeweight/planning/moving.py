@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from makeweight.contracts.problems import nearest
 from makeweight.domain.book import Book
-from makeweight.domain.claims import Transfer
+from makeweight.domain.claims import StockCommand, Transfer
 from makeweight.domain.moments import Instant
 from makeweight.domain.values import value
 from makeweight.planning.changing import ChangeRefused, signed
@@ -53,12 +53,19 @@ def check_said(move: StockMove) -> None:
         raise ChangeRefused(f"{move.units} units are none to move: name 1 or more")
 
 
+def check_named(command: StockCommand, book: Book) -> None:
+    """``ChangeRefused`` if what is said of stock names an offer that was never published, or a gift of none of its."""
+    _check_offers(command, book)
+    gift = getattr(command, "gift", None)
+    name = command.offer.partition("/")[0]
+    gifts = {one for campaign in book if campaign.campaign == name for one in campaign.gifts}
+    if gift is not None and gift not in gifts:
+        raise ChangeRefused(f"campaign {name!r} has no gift {gift!r}{nearest(gift, gifts)}")
+
+
 def check_known(move: Transfer, book: Book) -> None:
     """``ChangeRefused`` if an offer is unknown, or the units could never be given where they are to go."""
-    known = {offer.key for campaign in book for offer in campaign.offers}
-    for key in (move.offer, move.to_offer):
-        if key not in known:
-            raise ChangeRefused(f"no offer {key!r} here{nearest(key, known)}; name it as campaign/offer")
+    _check_offers(move, book)
     if move.to_offer == move.offer:
         return
     campaign = book.latest(move.to_offer.partition("/")[0])
@@ -68,6 +75,13 @@ def check_known(move: Transfer, book: Book) -> None:
     if move.gift not in campaign.gifts:
         text = f"campaign {campaign.campaign!r} has no gift {move.gift!r}{nearest(move.gift, campaign.gifts)}"
         raise ChangeRefused(f"{text}; {move.to_offer} could not give it")
+
+
+def _check_offers(command: StockCommand, book: Book) -> None:
+    known = {offer.key for campaign in book for offer in campaign.offers}
+    for key in (command.offer, command.to_offer) if isinstance(command, Transfer) else (command.offer,):
+        if key not in known:
+            raise ChangeRefused(f"no offer {key!r} here{nearest(key, known)}; name it as campaign/offer")
 
 
 def check_free(move: Transfer, difference: Difference) -> None:

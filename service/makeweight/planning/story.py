@@ -9,6 +9,7 @@ from makeweight.domain.campaigns import Campaign, Offer
 from makeweight.domain.entries import Answered, DeskEntry, Judged, Lapsed, NotPutBack, Overdue, Redressed, Reported
 from makeweight.domain.moments import Window
 from makeweight.domain.nearest import nearest
+from makeweight.domain.orders import Order
 from makeweight.domain.qualify import judge_one
 from makeweight.domain.reasons import Reason, amount, flipped, sentence
 from makeweight.domain.tickets import OfferLevel
@@ -107,7 +108,7 @@ def _offers(state: OrderState, book: Book, levels: Levels) -> list[dict[str, Any
             if known is not None and offer.key in near:
                 now = still_to_be_had(order, offer, near[offer.key], levels(offer.key))
                 known = said[offer.key] = {**known, "now": now}
-            if known is None and not (offer.open_at(order.placed_at) and offer.kind in ("price", "reduction")):
+            if known is None and (offer.kind in ("gift", "benefit") or _would_price(order, offer)):
                 said[offer.key] = {"offer": offer.key, "outcome": "declined", **_missed(state, book, campaign, offer)}
             elif known is not None and known["reason"] is Reason.NOT_WANTED and order.status != "cancelled":
                 why = _missed(state, book, campaign, offer)["says"]
@@ -120,6 +121,11 @@ def _offers(state: OrderState, book: Book, levels: Levels) -> list[dict[str, Any
             "offer": check.offer, "outcome": outcome, "reason": None, "says": text,
         }  # fmt: skip
     return [said[key] for key in sorted(said)]
+
+
+def _would_price(order: Order, offer: Offer) -> bool:
+    """Whether an offer of prices was closed to an order that has goods of it: of others it says nothing."""
+    return not offer.open_at(order.placed_at) and any(offer.scope.holds(line) for line in order.lines)
 
 
 def _campaigns(state: OrderState, book: Book) -> list[Campaign]:

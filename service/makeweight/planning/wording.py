@@ -112,7 +112,8 @@ def _left_out(scope: Scope) -> list[str]:
 def _caps(offer: Offer) -> list[str]:
     caps = ((offer.order_cap, "to an order"), (offer.customer_cap, "to a customer"), (offer.total_cap, "in all"))
     told = [f"{cap:,} {to}" for cap, to in caps if cap is not None]
-    return [f"At most {_and(told)}."] if told else []
+    unknown = " An order that names no customer is held to no customer's cap." if offer.customer_cap is not None else ""
+    return [f"At most {_and(told)}.{unknown}"] if told else []
 
 
 def _conditions(offer: Offer) -> list[str]:
@@ -141,7 +142,7 @@ def _when_out(offer: Offer) -> list[str]:
         others += [f"{_titled(offer, one)} instead" for one in offer.otherwise]
     last = {
         "owed": "it is owed, and sent once there is stock",
-        "next": "the next of its group" if offer.group else "nothing",
+        "next": "the next of its group, if there is one" if offer.group else "nothing",
     }
     told = [*others, *([last[offer.when_out]] if offer.when_out in last else [])]
     return [f"When it is gone: {_and(told, 'then')}."]
