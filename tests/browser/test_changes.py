@@ -131,7 +131,7 @@ def test_what_is_refused_keeps_the_form(scheme, opened, keep):
         asked(page, "End it", time)
         expect(at).to_have_accessible_description(re.compile(f"on the clock of {ZONE}.*{how}"))
         expect(at).to_be_focused()
-        assert at.get_attribute("aria-invalid") == "true"
+        expect(at).to_have_attribute("aria-invalid", "true")
     asked(page, "End it", "2026-12-01T00:00")
     trouble = page.get_by_role("alert").filter(has_text="ends at Tue 1 Dec 2026 00:00 GMT already")
     expect(trouble).to_be_focused()

@@ -131,7 +131,7 @@ def test_what_cannot_be_moved_keeps_the_form(scheme, desk, opened, keep):
         asked(page, units, **how)
         expect(field(name)).to_have_accessible_description(re.compile(re.escape(text)))
         expect(field(name)).to_be_focused()
-        assert field(name).get_attribute("aria-invalid") == "true"
+        expect(field(name)).to_have_attribute("aria-invalid", "true")
     free = stands(shop, NOTEBOOK, "NOTEBOOK-A5")[0][0]
     asked(page, "9,000", site="annex")
     text = f"{free} of NOTEBOOK-A5 are free for Notebook at main, and 9,000 are asked for."
