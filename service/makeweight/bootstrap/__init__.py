@@ -1,5 +1,6 @@
 """The one composition root: builds what the commands run out of the parts."""
 
+import contextlib  # not its `closing` by name: that is a module of this package
 import gc
 import itertools
 import time
@@ -37,7 +38,7 @@ from makeweight.domain.campaigns import Campaign
 from makeweight.domain.claims import StockCommand, Tick
 from makeweight.domain.moments import Instant, zone_of
 from makeweight.domain.values import value
-from makeweight.planning.checking import Check, check
+from makeweight.planning.checking import Check, Finding, check, each
 from makeweight.planning.rejects import PutAside
 from makeweight.settings import Settings
 
@@ -296,28 +297,25 @@ def check_files(
     return check(drafts, known, receipts, now)
 
 
+def giving_nothing(campaigns: Iterable[Path], clock: Clock = wall_clock) -> list[Finding]:
+    """What of campaign files would give nothing, each offer and gift looked at for itself."""
+    found = each([file.campaign for file in read_files(campaigns)], [], clock())
+    return [one for one in found if one.weight == "wrong"]
+
+
 def book_of(settings: Settings) -> Book:
     """What is published on an embedded service."""
-    reader = Reader(settings.state, read_campaign)
-    try:
+    with contextlib.closing(Reader(settings.state, read_campaign)) as reader:
         return reader.book()
-    finally:
-        reader.close()
 
 
 def explain(settings: Settings, order: str) -> dict[str, Any] | None:
     """The story of an order on an embedded service, or None if it was never taken in there."""
-    reader = Reader(settings.state, read_campaign)
-    try:
+    with contextlib.closing(Reader(settings.state, read_campaign)) as reader:
         return reader.explain(order)
-    finally:
-        reader.close()
 
 
 def rejects(settings: Settings, limit: int, key: str | None = None) -> list[PutAside]:
     """The latest inputs that an embedded service put aside, the newest first; ``key``: of that key alone."""
-    reader = Reader(settings.state, read_campaign)
-    try:
+    with contextlib.closing(Reader(settings.state, read_campaign)) as reader:
         return reader.rejects(limit, key=key)
-    finally:
-        reader.close()

@@ -1,6 +1,7 @@
 """Builds what a person asks of the distributed service: its topics, publishing, one order explained."""
 
 from collections.abc import Iterable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -69,26 +70,17 @@ def hand_to_ledger(settings: Settings, command: StockCommand, clock: Clock) -> N
 
 def book_of(settings: Settings) -> Book:
     """What is published on the distributed service."""
-    consumer = reader(broker_of(settings))
-    try:
+    with closing(reader(broker_of(settings))) as consumer:
         return TopicReader(consumer, Names(settings.prefix)).book()
-    finally:
-        consumer.close()
 
 
 def explain(settings: Settings, order: str, progress: Progress | None = None) -> dict[str, Any] | None:
     """The story of an order on the distributed service, or None if it was never taken in there."""
-    consumer = reader(broker_of(settings))
-    try:
+    with closing(reader(broker_of(settings))) as consumer:
         return TopicReader(consumer, Names(settings.prefix)).explain(order, progress)
-    finally:
-        consumer.close()
 
 
 def rejects(settings: Settings, limit: int, key: str | None = None) -> list[PutAside]:
     """The latest inputs that the distributed service put aside, the newest first; ``key``: of that key alone."""
-    consumer = reader(broker_of(settings))
-    try:
+    with closing(reader(broker_of(settings))) as consumer:
         return TopicReader(consumer, Names(settings.prefix)).rejects(limit, key=key)
-    finally:
-        consumer.close()

@@ -50,7 +50,6 @@ def publish(
         out.print(f"{one.campaign} revision {one.revision}: {change}", markup=False)
     if stock is not None:
         out.print(f"{rows} rows of stock handed to the ledger; rows that were sent before change nothing")
-    for finding in bootstrap.check_files(campaigns or [], None).findings:
-        if finding.weight == "wrong":
-            err.print(f"published, and {finding.about}: {finding.sentence}", style="yellow", markup=False)
+    for finding in bootstrap.giving_nothing(campaigns or []):
+        err.print(f"published, and {finding.about}: {finding.sentence}", style="yellow", markup=False)
     err.print(reached.where, style="dim", markup=False)

@@ -77,19 +77,22 @@ def check(
     tried = _pairs(drafts, others)
     pairs = [found for one, other in islice(tried, MAX_PAIRS) if (found := together(book, one, other)) is not None]
     known = {offer.key for campaign in published for offer in campaign.offers}
-    findings = [
-        *(finding for draft in drafts for finding in _campaign(draft, published, now)),
-        *(finding for draft in drafts for offer in draft.offers for finding in _offer(draft, offer, now)),
-        *_alone(book, drafts),
-        *_outranked(pairs, book),
-        *(finding for draft in drafts for finding in _gifts(draft)),
-    ]
+    findings = [*each(drafts, published, now), *_alone(book, drafts), *_outranked(pairs, book)]
     if stock is not None:
         findings += [finding for draft in drafts for finding in _stock(draft, stock, known)]
     return Check(offers, pairs, sorted(findings, key=lambda one: one.weight != "wrong"), sum(1 for _ in tried))
 
 
-# --- the campaign and its offers
+# --- the campaign, its offers and its gifts
+
+
+def each(drafts: Sequence[Campaign], published: Sequence[Campaign], now: Instant) -> Iterator[Finding]:
+    """What is found of each campaign, offer and gift for itself, without looking at others or at stock."""
+    for draft in drafts:
+        yield from _campaign(draft, published, now)
+        for offer in draft.offers:
+            yield from _offer(draft, offer, now)
+        yield from _gifts(draft)
 
 
 def _campaign(draft: Campaign, published: Iterable[Campaign], now: Instant) -> Iterator[Finding]:

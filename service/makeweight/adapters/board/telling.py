@@ -70,7 +70,7 @@ def _rates(offer: OfferPicture) -> list[RateWatched]:
 
 
 def _signals(picture: Picture) -> list[SignalWatched]:
-    """Those that alerts know; that demand has dropped is for people who look."""
+    """Those that alerts know; the others are for people who look, and what is put aside has an alert of its own."""
     return [
         SignalWatched(one.kind, one.offer or "", is_on=True, figure=one.figure)
         for one in picture.signals

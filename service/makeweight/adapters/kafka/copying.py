@@ -16,7 +16,7 @@ from confluent_kafka import Message
 
 from makeweight.adapters.kafka.administration import KafkaProblem
 from makeweight.adapters.kafka.logs import LogGone
-from makeweight.adapters.kafka.wire import BY_CHANNEL, LOGS, Names
+from makeweight.adapters.kafka.wire import LOGS, Names
 from makeweight.adapters.local.counting import Counting
 from makeweight.adapters.local.database import DatabaseError, claim_directory, connect
 from makeweight.adapters.local.store import SqliteStore, due_text
@@ -55,7 +55,7 @@ class Copy:
             raise KafkaProblem(text) from None
         self._db = connect(directory, mirror=True)
         self._db.execute("PRAGMA synchronous=NORMAL")
-        self._channels = {names.topic(channel): channel for channel in BY_CHANNEL}
+        self._names = names
         self._takers: dict[str, Callable[[Message], None]] = {
             "campaigns": self._take_campaign,
             LOGS["desk"]: self._take_desk,
@@ -167,7 +167,7 @@ class Copy:
         self._begin_batch()
 
     def _take(self, message: Message) -> None:
-        channel = self._channels[message.topic() or ""]
+        channel = self._names.channel(message.topic() or "")
         place, offset = (channel, message.partition() or 0), message.offset() or 0
         known = self._moved.get(place, self.next.get(place))
         if known is None and offset:
@@ -231,7 +231,7 @@ class Copy:
     def _take_said(self, message: Message) -> None:
         told = _headers(message)
         id_, route = (told.get(name, b"").decode(errors="replace") for name in ("ce_id", "ce_subject"))
-        self._said.append((self._channels[message.topic() or ""], id_, route, bytes(message.value() or b"")))
+        self._said.append((self._names.channel(message.topic() or ""), id_, route, bytes(message.value() or b"")))
 
     def _take_campaign(self, message: Message) -> None:
         body = bytes(message.value() or b"")
@@ -252,7 +252,7 @@ class Copy:
             return
         id_ = f"{one.topic}/{one.partition}/{one.position}"
         if self._db.execute("INSERT OR IGNORE INTO mirror_rejects VALUES (?)", (id_,)).rowcount:
-            channel = self._channels.get(one.topic, one.topic)
+            channel = self._names.called(one.topic)
             self._db.execute(
                 "INSERT INTO rejects (topic, key, code, sentence, received_at, body) VALUES (?, ?, ?, ?, ?, ?)",
                 (channel, one.key, one.code, one.sentence, _time(message), raw),
